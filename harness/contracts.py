@@ -1,0 +1,113 @@
+"""The frozen data that rooms of the harness hand to each other. Imports nothing else of the harness.
+
+A room that produces a Run or a Metric and a room that stores it may not import each other; both import this.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+Status = Literal["ok", "failed", "timed_out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Transient:
+    """A time-domain analysis from given initial conditions (``uic``).
+
+    Parameters
+    ----------
+    stop : end time [s]
+    max_step : largest time step [s]; always given, else ngspice chooses it from the end time
+    """
+
+    stop: float
+    max_step: float
+
+
+@dataclass(frozen=True, slots=True)
+class Periodic:
+    """A periodic steady state of a given period [s], reached from outside the deck."""
+
+    period: float
+    max_step: float
+    periods: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SmallSignal:
+    """A small-signal frequency sweep [Hz]."""
+
+    low: float
+    high: float
+    points_per_decade: int
+
+
+Analysis = Transient | Periodic | SmallSignal
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """The axis all signals of a run share: time [s] or frequency [Hz]; shape (n,), never decreasing."""
+
+    name: Literal["time", "frequency"]
+    unit: Literal["s", "Hz"]
+    values: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One waveform; ``values`` has the shape of its axis and may be complex (small-signal runs).
+
+    Parameters
+    ----------
+    quantity : ``voltage``, ``current``, ``temperature`` or ``logic``
+    reference_node : the node a voltage is measured against, empty for others
+    """
+
+    name: str
+    unit: str
+    description: str
+    quantity: str
+    reference_node: str
+    values: NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What one case left behind. ``signals`` is empty or partial where ``status`` is not ``ok``."""
+
+    case_id: str
+    status: Status
+    axis: Axis | None
+    signals: Mapping[str, Signal]
+    solution: Mapping[str, float] = field(default_factory=dict)
+    log: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Metric:
+    """One number taken from waveforms.
+
+    Parameters
+    ----------
+    name : for example ``inrush_peak``
+    subject : what it is about: a designator, or a role such as ``bulk``
+    value : SI value
+    unit : SI unit as text, for example ``A`` or ``A2s``
+    window : start and end of the stretch it was taken from [s]
+    at : the instant it was taken at [s]; None for means and the like
+    """
+
+    name: str
+    subject: str
+    value: float
+    unit: str
+    window: tuple[float, float]
+    at: float | None = None

@@ -1,0 +1,371 @@
+"""Hand calculation of the rectifier and bulk stage: line ripple, inrush, hold-up, from the parts as found.
+
+Lumps the parts itself, solves the pieces of ``conduction`` and the energy balance; never sees a waveform. Assumes
+straight-line diodes, a thermistor at one temperature a calculation, and a load that is a straight line about the mean
+bulk voltage; the declared differences come from these three.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy import trapezoid
+
+from harness.handcalc.conduction import Circuit, Course, charging, steady_period
+from harness.handcalc.expectation import Difference, Expectation
+from netlists.formulas import (
+    diode_drop,
+    diode_saturation_current,
+    diode_tangent,
+    holdup_time,
+    ntc_resistance,
+    ntc_self_heating,
+)
+from netlists.point import Condition
+from netlists.stages.rectifier_bulk import Params
+
+PIECES = "conduction and blocking pieces in closed form (method of Schade, Proc. IRE 31, 1943)"
+BALANCE = "energy balance C (v0^2 - v1^2) / 2 = p t (Erickson, Maksimovic, ch. 18)"
+TROUGH_GAP = 0.01  # difference to expect in the trough
+
+Key = tuple[str, str]  # metric, subject
+CHARGED_RISE = 5e-3  # of the source's peak: what is left after that adds nothing to peak or I2t
+SETTLED_RISE = 1e-3  # of the source's peak: the charge after which inrush is over
+REPRESENTATIVE_CURRENT = 0.7  # of the peak: where the straight line touches the diode's curve
+ROUNDS = 4  # of load, diode and thermistor found from each other; changes are below 1e-4 by then
+ANGLES_DEG = tuple(range(0, 180, 15))
+FINER_DEG = (-10, -5, 5, 10)  # around the worst of them
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """The settled line side: one course of a charge and a discharge, and what the simulation starts from."""
+
+    course: Course
+    start_angle: float
+    thermistor_temperature: float
+    capacitance: float
+    esr: float
+    bus_power: float
+
+    @property
+    def trough(self) -> float:
+        """Lowest bulk voltage [V]."""
+        return float(np.min(self.course.bulk))
+
+
+def bulk_lumped(params: Params) -> tuple[float, float]:
+    """Capacitance [F] and ESR [ohm] of all banks together; exact for equal time constants, close for others."""
+    capacitance = sum(bank.capacitance * bank.parallel / bank.series for bank in params.bulk)
+    conductance = sum(bank.parallel / (bank.esr * bank.series) for bank in params.bulk)
+    return capacitance, 1 / conductance
+
+
+def path(params: Params) -> tuple[float, float]:
+    """Resistance [ohm] and inductance [H] from source to rectifier without the thermistor."""
+    resistance = params.line_resistance + (params.fuse_resistance or 0.0) + (params.choke_resistance or 0.0)
+    return resistance, params.line_inductance + (params.choke_inductance or 0.0)
+
+
+def diodes(params: Params, current: float) -> tuple[float, float]:
+    """Threshold [V] and resistance [ohm] of all diodes in the path, straight line at a path current [A]."""
+    r = params.rectifier
+    saturation = diode_saturation_current(
+        r.forward_voltage, r.forward_test_current, r.slope_resistance, r.emission_coefficient
+    )
+    share = max(current / r.parallel, 1e-6)
+    threshold, slope = diode_tangent(share, saturation, r.slope_resistance, r.emission_coefficient)
+    number = 2 if params.feed == "bridge" else 1
+    return number * threshold, number * slope / r.parallel
+
+
+def source(condition: Condition) -> tuple[float, float]:
+    """Peak [V] and frequency [Hz] of the source; a dc supply has frequency 0."""
+    if condition.supply == "dc":
+        return condition.line_voltage, 0.0
+    return condition.line_voltage * math.sqrt(2), condition.line_frequency
+
+
+def series_thermistor(params: Params, condition: Condition, current_rms: float) -> tuple[float, float]:
+    """Resistance [ohm] in running operation and temperature [degC] of the thermistor; a closed relay shorts it."""
+    if params.thermistor is None:
+        return 0.0, condition.ambient
+    if params.relay is not None:
+        return params.relay.contact_resistance, condition.ambient
+    t = params.thermistor
+    warm = ntc_self_heating(t.resistance_25, t.b_value, t.dissipation_constant, condition.ambient, current_rms)
+    return ntc_resistance(t.resistance_25, t.b_value, warm), warm
+
+
+def bus_power(params: Params, condition: Condition, bulk: float) -> float:
+    """Power drawn from the bulk [W] at a bulk voltage [V]."""
+    if params.load == "resistance" and params.load_resistance is not None:
+        return bulk**2 / params.load_resistance
+    return condition.output_power / params.converter_efficiency
+
+
+def steady(params: Params, condition: Condition) -> Steady:
+    """Settled operation on the line at this condition.
+
+    Raises
+    ------
+    ArithmeticError : no settled operation: the bulk collapses under its load
+    """
+    peak, frequency = source(condition)
+    if frequency == 0:
+        return _steady_direct(params, condition)
+    resistance, inductance = path(params)
+    capacitance, esr = bulk_lumped(params)
+    mean, top, current_rms = (
+        0.93 * peak,
+        4 * bus_power(params, condition, peak) / peak,
+        bus_power(params, condition, peak) / peak,
+    )
+    for _ in range(ROUNDS):
+        limiter, warm = series_thermistor(params, condition, current_rms)
+        threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * top)
+        constant, conductance = _straight_load(params, condition, mean)
+        circuit = Circuit(
+            peak, frequency, params.feed == "bridge", resistance + limiter + slope, inductance, threshold,
+            capacitance, esr, constant, conductance,
+        )  # fmt: skip
+        course, start_angle = steady_period(circuit, 0.97 * peak)
+        mean, top = _mean(course.time, course.bulk), float(np.max(course.current))
+        current_rms = _rms(course.time, course.current)
+        if np.min(course.bulk) < 0.2 * peak:
+            raise ArithmeticError("the bulk collapses under its load")
+    return Steady(course, start_angle, warm, capacitance, esr, bus_power(params, condition, mean))
+
+
+def _steady_direct(params: Params, condition: Condition) -> Steady:
+    """A dc supply: no ripple; the bulk is the supply less all drops."""
+    resistance, _ = path(params)
+    capacitance, esr = bulk_lumped(params)
+    bulk = condition.line_voltage
+    warm = condition.ambient
+    for _ in range(50):
+        current = bus_power(params, condition, bulk) / bulk
+        limiter, warm = series_thermistor(params, condition, current)
+        threshold, slope = diodes(params, current)
+        bulk = condition.line_voltage - threshold - (resistance + limiter + slope) * current
+        if bulk <= 0:
+            raise ArithmeticError("the bulk collapses under its load")
+    course = Course(np.array([0.0, 1e-3]), np.full(2, current), np.full(2, bulk), np.full(2, current))
+    return Steady(course, 0.0, warm, capacitance, esr, bus_power(params, condition, bulk))
+
+
+def _straight_load(params: Params, condition: Condition, mean: float) -> tuple[float, float]:
+    """Constant current [A] and conductance [S] that touch the load's curve at the mean bulk voltage."""
+    if params.load == "resistance" and params.load_resistance is not None:
+        return 0.0, 1 / params.load_resistance
+    power = condition.output_power / params.converter_efficiency
+    return 2 * power / mean, -power / mean**2
+
+
+def line_ripple(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
+    """Bulk ripple and currents on the line at full load.
+
+    Parameters
+    ----------
+    names : role -> designator, as the metrics name their subjects
+    """
+    settled = steady(params, condition)
+    course, rectifier = settled.course, params.rectifier
+    shares = rectifier.parallel
+    straight = "load and diodes are straight lines here"
+    average, root = _mean(course.time, course.current), _rms(course.time, course.current)
+    top = float(np.max(course.current))
+    if params.feed == "half_wave" or rectifier.package == "bridge":
+        device_average, device_rms = average / shares, root / shares
+    else:  # a single diode of a bridge carries every second charge
+        device_average, device_rms = average / shares / 2, root / shares / math.sqrt(2)
+    capacitor_rms = _rms(course.time, course.current - course.load)
+    device = names["rectifier"]
+    expected = {
+        ("bulk_ripple", "bulk"): (float(np.ptp(course.bulk)), "V", Difference(-0.03, 0.03, straight)),
+        ("bulk_voltage_trough", "bulk"): (settled.trough, "V", Difference(-TROUGH_GAP, TROUGH_GAP, straight)),
+        ("rectifier_current_average", device): (device_average, "A", Difference(-0.02, 0.02, straight)),
+        ("rectifier_current_rms", device): (device_rms, "A", Difference(-0.03, 0.03, straight)),
+        ("rectifier_current_peak", device): (top / shares, "A", Difference(-0.04, 0.04, straight)),
+        ("line_current_rms", "line"): (root, "A", Difference(-0.03, 0.03, straight)),
+    }
+    if params.thermistor is not None and params.relay is None:
+        expected["thermistor_current_rms", names["inrush_limiter"]] = (root, "A", Difference(-0.03, 0.03, straight))
+    for bank in params.bulk:
+        share = bank.capacitance / bank.series / settled.capacitance  # of the current into one can, by capacitance
+        value = capacitor_rms * share
+        expected["bulk_can_current_rms", bank.designator] = (value, "A", Difference(-0.04, 0.04, straight))
+    return {key: Expectation(value, unit, PIECES, gap) for key, (value, unit, gap) in expected.items()}
+
+
+def holdup(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    """Hold-up from the trough of the ripple; the loss in the ESR is added to the power drawn."""
+    settled = steady(params, condition)
+    power, stop = settled.bus_power, params.holdup_end_voltage
+    if settled.trough <= stop:
+        seconds = 0.0
+    elif params.load == "resistance" and params.load_resistance is not None:
+        seconds = settled.capacitance * (params.load_resistance + settled.esr) * math.log(settled.trough / stop)
+    else:
+        middle = power / (0.5 * (settled.trough + stop))
+        v_start = settled.trough + settled.esr * power / settled.trough
+        v_stop = stop + settled.esr * power / stop
+        seconds = holdup_time(settled.capacitance, v_start, v_stop, power + settled.esr * middle**2)
+    gap = holdup_gap(settled.trough, stop)
+    return {("holdup_time", "bulk"): Expectation(seconds, "s", BALANCE, gap)}
+
+
+def holdup_gap(v_start: float, v_stop: float) -> Difference:
+    """What the trough's own allowed difference does to hold-up: it weighs more, the closer trough and end are."""
+    reason = f"the trough's own {TROUGH_GAP:.0%}, through the energy balance"
+    if v_start <= v_stop * (1 + TROUGH_GAP):
+        return Difference(-1.0, math.inf, "the trough lies within its own difference of the end voltage")
+    gap = 2 * TROUGH_GAP * v_start**2 / (v_start**2 - v_stop**2)
+    return Difference(-min(gap, 1.0), gap, reason)
+
+
+def inrush(
+    params: Params, condition: Condition, names: Mapping[str, str], bulk_start: float = 0.0
+) -> dict[Key, Expectation]:
+    """Inrush at the worst switch-on angle, the load off."""
+    peak_current, i2t, highest = inrush_at_worst(params, condition, bulk_start)
+    rectifier = params.rectifier
+    device = names["rectifier"]
+    saturation = diode_saturation_current(
+        rectifier.forward_voltage,
+        rectifier.forward_test_current,
+        rectifier.slope_resistance,
+        rectifier.emission_coefficient,
+    )
+    reverse = highest + (
+        diode_drop(
+            rectifier.forward_test_current, saturation, rectifier.slope_resistance, rectifier.emission_coefficient
+        )
+        if params.feed == "bridge"
+        else source(condition)[0]
+    )
+    shares = rectifier.parallel
+    heating = Difference(-0.05, 0.05, "thermistor at the temperature of half the energy, straight-line diodes")
+    squared = Difference(-0.08, 0.08, "thermistor at the temperature of half the energy, straight-line diodes")
+    crest = Difference(-0.02, 0.02, "straight-line diodes do not let the last volt through")
+    expected = {
+        ("inrush_peak", "line"): (peak_current, "A", heating),
+        ("inrush_i2t", names.get("fuse", "line")): (i2t, "A2s", squared),
+        ("rectifier_surge_peak", device): (peak_current / shares, "A", heating),
+        ("rectifier_surge_i2t", device): (i2t / shares**2, "A2s", squared),
+        ("diode_reverse_peak", device): (reverse, "V", crest),
+    }
+    for bank in params.bulk:
+        expected["bulk_voltage_peak", bank.designator] = (highest / bank.series, "V", crest)
+    return {key: Expectation(value, unit, PIECES, gap) for key, (value, unit, gap) in expected.items()}
+
+
+def inrush_at_worst(params: Params, condition: Condition, bulk_start: float) -> tuple[float, float, float]:
+    """Largest current [A], I2t [A2s] and bulk voltage [V] over all switch-on angles, each at its own worst.
+
+    The angles are searched with the thermistor cold, then its heating is put in at the worst ones.
+    """
+    cold = _cold(params, condition)
+    angles = (90,) if condition.supply == "dc" else ANGLES_DEG
+    found = {angle: _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold) for angle in angles}
+    if condition.supply == "mains":
+        best = {max(found, key=lambda angle: found[angle][which]) for which in range(3)}  # noqa: B023
+        for angle in {(angle + offset) % 180 for angle in best for offset in FINER_DEG} - set(found):
+            found[angle] = _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold)
+    worst_peak = max(found, key=lambda angle: found[angle][0])
+    worst_i2t = max(found, key=lambda angle: found[angle][1])
+    highest = max(values[2] for values in found.values())
+    peak, i2t, to_peak = found[worst_peak][0], found[worst_i2t][1], found[worst_peak][3]
+    if params.thermistor is not None:
+        for _ in range(2):  # half the energy absorbed up to the peak, for the peak; half of all, for I2t
+            warm = _warmed(params, condition, to_peak / 2)
+            peak, _, _, to_peak = _inrush_at_angle(params, condition, math.radians(worst_peak), bulk_start, warm)
+            warm = _warmed(params, condition, i2t / 2)
+            i2t = _inrush_at_angle(params, condition, math.radians(worst_i2t), bulk_start, warm)[1]
+    return peak, i2t, highest
+
+
+def _inrush_at_angle(
+    params: Params, condition: Condition, angle: float, bulk_start: float, thermistor: float
+) -> tuple[float, float, float, float]:
+    """Peak current [A], I2t [A2s], highest bulk voltage [V], I2t up to the first peak [A2s], at one angle [rad]."""
+    courses = _charge(params, condition, angle, bulk_start, thermistor)
+    if not courses:
+        return 0.0, 0.0, bulk_start, 0.0
+    return (
+        max(float(np.max(course.current)) for course in courses),
+        sum(_square(course) for course in courses),
+        max(float(np.max(course.bulk)) for course in courses),
+        _square(courses[0], until_peak=True),
+    )
+
+
+def charging_time(params: Params, condition: Condition, bulk_start: float = 0.0) -> float:
+    """How long inrush lasts [s] from its worst angle on, in whole half periods; for dc, the first pulse."""
+    courses = _charge(params, condition, math.pi / 2, bulk_start, _cold(params, condition), CHARGED_RISE)
+    if condition.supply == "dc":
+        return float(sum(course.time[-1] for course in courses))
+    return (len(courses) + 2) * 0.5 / condition.line_frequency
+
+
+def _charge(
+    params: Params,
+    condition: Condition,
+    angle: float,
+    bulk_start: float,
+    thermistor: float,
+    settled_rise: float = SETTLED_RISE,
+) -> list[Course]:
+    peak, frequency = source(condition)
+    resistance, inductance = path(params)
+    capacitance, esr = bulk_lumped(params)
+    estimate = 0.8 * peak / (resistance + thermistor + esr)
+    threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * estimate)
+    circuit = Circuit(
+        peak,
+        frequency,
+        params.feed == "bridge",
+        resistance + thermistor + slope,
+        inductance,
+        threshold,
+        capacitance,
+        esr,
+    )
+    return charging(circuit, angle, bulk_start, settled_rise * peak)
+
+
+def _start_temperature(condition: Condition) -> float:
+    return condition.ambient if condition.thermistor_start is None else condition.thermistor_start
+
+
+def _cold(params: Params, condition: Condition) -> float:
+    t = params.thermistor
+    return 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, _start_temperature(condition))
+
+
+def _warmed(params: Params, condition: Condition, i2t: float) -> float:
+    """Thermistor resistance [ohm] after it alone absorbed i2t [A2s], no heat leaving it."""
+    t = params.thermistor
+    if t is None:
+        return 0.0
+    heat_capacity = t.dissipation_constant * t.time_constant
+    temperature = _start_temperature(condition)
+    for _ in range(20):  # R(T) falls while it absorbs: a few substeps keep the energy right
+        temperature += i2t / 20 * ntc_resistance(t.resistance_25, t.b_value, temperature) / heat_capacity
+    return ntc_resistance(t.resistance_25, t.b_value, temperature)
+
+
+def _square(course: Course, until_peak: bool = False) -> float:
+    last = int(np.argmax(course.current)) + 1 if until_peak else len(course.time)
+    return float(trapezoid(course.current[:last] ** 2, course.time[:last]))
+
+
+def _mean(time: np.ndarray, values: np.ndarray) -> float:
+    return float(trapezoid(values, time) / (time[-1] - time[0]))
+
+
+def _rms(time: np.ndarray, values: np.ndarray) -> float:
+    return math.sqrt(_mean(time, values**2))

@@ -1,0 +1,278 @@
+"""A record turned into questions, points and studies, run in rounds until every question has its answer.
+
+For each metric three points are answered: nominal; adverse, with every open input at the end that makes the metric
+worse; and rescued, with the unread inputs (assumed, inferred from assumed) at their best ends and only tolerances
+adverse. Which end is worse is told by the hand calculation, one input at a time about the nominal: enough where the
+metric is monotonic in each input over its range, which all metrics here are by their formulas.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, Protocol
+
+from harness.handcalc.expectation import Expectation
+from harness.plan import rectifier_bulk
+from harness.plan.bands import band_ends
+from harness.plan.study import Finding, MetricRule, Question, Study
+from harness.simulate.campaign import Campaign
+from netlists.catalog import STAGES
+from netlists.errors import RecordError, nearest
+from netlists.point import Point
+from netlists.quantity import QuantityError, read_tolerance, read_value, shown
+from netlists.record import Claim, SupplyRecord
+
+Situation = Any  # a stage's own frozen class: parameters and condition
+
+UNREAD = ("assumed", "inferred")
+MOST_STRUCTURES = 8
+
+Corner = Literal["nominal", "adverse", "rescued"]
+CORNERS: tuple[Corner, ...] = ("nominal", "adverse", "rescued")
+
+
+@dataclass(slots=True)
+class CornerAnswer:
+    """One metric at one point: by hand, and by simulation once its study is done."""
+
+    point: Point
+    situation: Situation
+    hand: Expectation | None
+    finding: Finding | None = None
+    angle: float | None = None
+    error: str = ""
+
+
+@dataclass(slots=True)
+class Answer:
+    """A metric of a subject under a question, at its three points."""
+
+    instance: str
+    structure: Mapping[str, str]
+    question: Question
+    metric: str
+    subject: str
+    rule: MetricRule
+    rests_on: tuple[str, ...]
+    corners: dict[Corner, CornerAnswer] = field(default_factory=dict)
+
+
+class StagePlan(Protocol):
+    """What a stage's plan module offers."""
+
+    METRICS: dict[str, MetricRule]
+    STUDIES: dict[str, Callable[[Any], Study]]
+
+    def questions(self, record: SupplyRecord) -> list[Question]: ...
+
+    def situation(
+        self, record: SupplyRecord, instance: str, point: Point, question: Question
+    ) -> tuple[Any, set[str]]: ...
+
+    def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
+
+
+PLANS: dict[str, StagePlan] = {"rectifier_bulk": rectifier_bulk}
+
+
+def kind_of(record: SupplyRecord, instance: str) -> str:
+    """Stage kind of an instance."""
+    return str(getattr(record.instance(instance), "kind", ""))
+
+
+def simulated_instances(record: SupplyRecord) -> list[str]:
+    """Names of the instances a model exists for."""
+    return [name for name, instance in record.data.stages.items() if getattr(instance, "kind", "") in STAGES]
+
+
+def claim_question(record: SupplyRecord, claim_name: str, claim: Claim, rule: MetricRule) -> Question:
+    """The question a claim asks; RecordError where its voltage lies outside every band."""
+    place = f"claims.{claim_name}"
+    bands = record.data.nameplate.input_bands
+    voltage = claim.line_voltage.nominal if claim.line_voltage else None
+    ends = {name: band_ends(band) for name, band in bands.items()}
+    fitting = [name for name, (low, high) in ends.items() if voltage is None or low <= voltage <= high]
+    if not fitting:
+        ranges = ", ".join(f"{low:g} to {high:g} V" for low, high in ends.values())
+        message = f"must lie in an input band ({ranges}), found {voltage:g} V"
+        raise RecordError([record.finding(f"{place}.line_voltage", message)])
+    band, (lowest, highest) = bands[fitting[0]], ends[fitting[0]]
+    frequency = claim.line_frequency or band.frequency_low
+    fraction = claim.load_fraction.nominal if claim.load_fraction else 1.0
+    worst = highest if rule.study == "inrush" else lowest
+    return Question(
+        rule.study, f"claim {claim_name}", fitting[0], worst if voltage is None else voltage,
+        frequency.nominal if frequency and band.supply == "mains" else 0.0,
+        band.output_power.nominal * fraction, fraction, (claim.metric,), supply=band.supply, claim=claim_name,
+        ambient=claim.ambient.nominal if claim.ambient else None,
+    )  # fmt: skip
+
+
+def check_names(record: SupplyRecord) -> None:
+    """Raises RecordError for claims and measurements of a metric no stage has, or of no value in the metric's unit."""
+    known = {metric: rule for planner in PLANS.values() for metric, rule in planner.METRICS.items()}
+    findings = []
+    texts = [(f"claims.{name}", claim.metric, "at_least" if claim.at_least is not None else "at_most",
+              claim.at_least if claim.at_least is not None else claim.at_most)
+             for name, claim in record.data.claims.items()]  # fmt: skip
+    texts += [(f"measurements.{name}", m.metric, "value", m.value) for name, m in record.data.measurements.items()]
+    for place, metric, field_name, raw in texts:
+        if metric not in known:
+            message = f"unknown metric {shown(metric)}; {nearest(metric, known)}"
+            findings.append(record.finding(f"{place}.metric", message))
+            continue
+        try:
+            read_value(raw if raw is not None else "", known[metric].unit)
+        except QuantityError as error:
+            findings.append(record.finding(f"{place}.{field_name}", str(error)))
+    for name, measurement in record.data.measurements.items():
+        if measurement.instance not in record.data.stages:
+            message = f"no instance {shown(measurement.instance)}; {nearest(measurement.instance, record.data.stages)}"
+            findings.append(record.finding(f"measurements.{name}.instance", message))
+        try:
+            read_tolerance(measurement.uncertainty)
+        except QuantityError as error:
+            findings.append(record.finding(f"measurements.{name}.uncertainty", str(error)))
+    if findings:
+        raise RecordError(findings)
+
+
+def structures(record: SupplyRecord, instance: str) -> list[dict[str, str]]:
+    """Every combination of an instance's stated alternatives, as structure choices of a Point."""
+    kind = record.instance(instance)
+    names = list(kind.STRUCTURE)
+    combinations = itertools.product(*(kind.choices(name) for name in names))
+    paths = [f"stages.{instance}.{name}" for name in names]
+    return [dict(zip(paths, combination, strict=True)) for combination in combinations][:MOST_STRUCTURES]
+
+
+class Plan:
+    """All answers of a record, and the studies that will bring them."""
+
+    def __init__(self, record: SupplyRecord, instances: Sequence[str]) -> None:
+        self.record = record
+        self.answers: list[Answer] = []
+        self._studies: dict[tuple[str, Situation], Study] = {}
+        self._hand: dict[tuple[object, ...], Mapping[tuple[str, str], Expectation] | str] = {}
+        for instance in instances:
+            for structure in structures(record, instance):
+                for question in self._questions(instance):
+                    self._plan(instance, structure, question)
+
+    def _questions(self, instance: str) -> list[Question]:
+        """The stage's own questions, then the claims about its metrics."""
+        planner = self._planner(instance)
+        claims = [
+            claim_question(self.record, name, claim, planner.METRICS[claim.metric])
+            for name, claim in self.record.data.claims.items()
+            if claim.metric in planner.METRICS
+        ]
+        return [*planner.questions(self.record), *claims]
+
+    def _plan(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
+        nominal = Point({}, structure)
+        planner = self._planner(instance)
+        situation, reads = planner.situation(self.record, instance, nominal, question)
+        expected = self.hand(instance, situation, question.study)
+        for metric, subject in self._keys(question, expected):
+            rule = planner.METRICS[metric]
+            answer = Answer(instance, structure, question, metric, subject, rule, tuple(sorted(reads)))
+            worse_ends = self.worse_ends(answer, nominal, sorted(reads))
+            for corner in CORNERS:
+                point = nominal.with_values(self._corner_values(worse_ends, corner))
+                answer.corners[corner] = self._corner_answer(answer, point)
+            self.answers.append(answer)
+
+    @staticmethod
+    def _keys(question: Question, expected: Mapping[tuple[str, str], Expectation] | str) -> list[tuple[str, str]]:
+        if isinstance(expected, str):  # no hand calculation, so the subjects are not known from it
+            return [(metric, "bulk") for metric in question.metrics]
+        wanted = [key for key in expected if key[0] in question.metrics]
+        if question.claim:
+            wanted = wanted[:1]
+        return sorted(wanted, key=lambda key: question.metrics.index(key[0]))
+
+    def hand(self, instance: str, about: Situation, study: str) -> Mapping[tuple[str, str], Expectation] | str:
+        """Hand calculation of a study in a situation, or why there is none; each is made once."""
+        key = (study, about)
+        if key not in self._hand:
+            try:
+                self._hand[key] = self._planner(instance).expect(study, about)
+            except ArithmeticError as error:
+                self._hand[key] = str(error)
+        return self._hand[key]
+
+    def _planner(self, instance: str) -> StagePlan:
+        return PLANS[kind_of(self.record, instance)]
+
+    def hand_value(self, answer: Answer, point: Point) -> float | None:
+        """Hand calculation of an answer's metric at a point."""
+        situation, _ = self._planner(answer.instance).situation(self.record, answer.instance, point, answer.question)
+        expected = self.hand(answer.instance, situation, answer.question.study)
+        if isinstance(expected, str):
+            return None
+        expectation = expected.get((answer.metric, answer.subject))
+        return None if expectation is None else expectation.value
+
+    def worse_ends(self, answer: Answer, nominal: Point, paths: Sequence[str]) -> dict[str, tuple[float, float]]:
+        """Path -> (worse end, better end) of every open input that moves the metric."""
+        sign = 1.0 if answer.rule.worse == "high" else -1.0
+        ends: dict[str, tuple[float, float]] = {}
+        for path in paths:
+            quantity = self.record.quantities.get(path)
+            if quantity is None or quantity.is_exact:
+                continue
+            at_low = self.hand_value(answer, nominal.with_values({path: quantity.low}))
+            at_high = self.hand_value(answer, nominal.with_values({path: quantity.high}))
+            if at_low is None or at_high is None:  # an end without settled operation is the worse one
+                low_is_worse = at_low is None
+            elif at_low == at_high:
+                continue
+            else:
+                low_is_worse = sign * at_low > sign * at_high
+            ends[path] = (quantity.low, quantity.high) if low_is_worse else (quantity.high, quantity.low)
+        return ends
+
+    def _corner_values(self, worse_ends: Mapping[str, tuple[float, float]], corner: Corner) -> dict[str, float]:
+        if corner == "nominal":
+            return {}
+        unread = {path for path in worse_ends if self.record.quantities[path].known in UNREAD}
+        return {
+            path: better if corner == "rescued" and path in unread else worse
+            for path, (worse, better) in worse_ends.items()
+        }
+
+    def _corner_answer(self, answer: Answer, point: Point) -> CornerAnswer:
+        planner = self._planner(answer.instance)
+        situation, _ = planner.situation(self.record, answer.instance, point, answer.question)
+        expected = self.hand(answer.instance, situation, answer.question.study)
+        key = (answer.question.study, situation)
+        if key not in self._studies:
+            self._studies[key] = planner.STUDIES[answer.question.study](situation)
+        if isinstance(expected, str):
+            return CornerAnswer(point, situation, None, error=expected)
+        return CornerAnswer(point, situation, expected.get((answer.metric, answer.subject)))
+
+    def run(self, campaign: Campaign) -> None:
+        """Runs rounds of all studies together until none asks for more, then fills in the answers."""
+        waiting = list(self._studies.values())
+        while waiting:
+            asked = [(study, study.ask()) for study in waiting]
+            waiting = [study for study, requests in asked if requests]
+            outcomes = iter(campaign.run([request for _, requests in asked for request in requests]))
+            for study, requests in asked:
+                if requests:
+                    study.tell([next(outcomes) for _ in requests])
+        for answer in self.answers:
+            for corner in answer.corners.values():
+                self._fill(answer, corner)
+
+    def _fill(self, answer: Answer, corner: CornerAnswer) -> None:
+        result = self._studies[answer.question.study, corner.situation].result
+        key = (answer.metric, answer.subject)
+        corner.finding = result.findings.get(key)
+        corner.angle = result.angles.get(key)
+        if corner.finding is None:
+            corner.error = result.error or corner.error or f"no {answer.metric} of {answer.subject} was measured"

@@ -1,0 +1,83 @@
+"""A study: one question asked of one stage, answered in rounds of cases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+from harness.contracts import Metric
+from harness.simulate.campaign import Outcome, Request
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A metric a study settled on, and the stored run it was taken from."""
+
+    metric: Metric
+    run_id: str
+
+
+@dataclass(slots=True)
+class StudyResult:
+    """What a study found: (metric, subject) -> finding, or why nothing; ``angles`` [deg] where they were searched."""
+
+    findings: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    error: str = ""
+    angles: dict[tuple[str, str], float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class MetricRule:
+    """Where a metric comes from and which way is worse."""
+
+    study: str
+    worse: Literal["high", "low"]
+    unit: str
+    doc: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A study at a condition, and which of its metrics are wanted.
+
+    Parameters
+    ----------
+    label : why this condition, as text;  claim : name of the claim it is asked for, else empty
+    ambient : fixed by a claim [degC]; None: the record's, with its range
+    """
+
+    study: str
+    label: str
+    band: str
+    line_voltage: float
+    line_frequency: float
+    output_power: float
+    load_fraction: float
+    metrics: tuple[str, ...]
+    supply: Literal["mains", "dc"] = "mains"
+    claim: str = ""
+    ambient: float | None = None
+
+
+class Study(Protocol):
+    """Rounds of cases: ``ask`` gives the next ones (none: done), ``tell`` takes their outcomes in the same order."""
+
+    result: StudyResult
+
+    def ask(self) -> list[Request]: ...
+
+    def tell(self, outcomes: Sequence[Outcome]) -> None: ...
+
+
+def value_of(metrics: Sequence[Metric], name: str) -> float:
+    """The value of the first metric of a name.
+
+    Raises
+    ------
+    KeyError : no such metric
+    """
+    for metric in metrics:
+        if metric.name == name:
+            return metric.value
+    raise KeyError(name)

@@ -1,0 +1,1 @@
+"""Signals and plain numbers in, metrics out; no file, no plot, no parameter object."""

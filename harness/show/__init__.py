@@ -1,0 +1,1 @@
+"""Tables and pictures of assessments and stored runs; defines no calculation."""

@@ -1,0 +1,118 @@
+"""Every error a user can cause, as one tree. Imports nothing.
+
+BulkrailError
+├── InputError            what the user gave is wrong: exit code 2
+│   ├── RecordError       a record file: one or several findings, each with file, line and field
+│   └── OptionError       a command line option or an argument of the Python API
+├── SetupError            the machine lacks something (libngspice, a writable folder): exit code 2
+├── DeckError             text that may not reach the simulator
+├── SimulationError       one run went wrong; the run is kept as failed, the batch goes on
+└── StoreError            a results folder or a run file is unusable
+    ├── SchemaError       a run file of a schema this program does not know
+    └── DamagedRunError   a run file whose content does not match its checksums or is incomplete
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+class BulkrailError(Exception):
+    """Base of all expected errors: shown as one line, never as a traceback."""
+
+
+class InputError(BulkrailError):
+    """The user's input is wrong (exit code 2)."""
+
+
+class OptionError(InputError):
+    """A command line option or an argument of the Python API is wrong."""
+
+
+class SetupError(BulkrailError):
+    """The machine lacks something the program needs (exit code 2)."""
+
+
+class DeckError(BulkrailError):
+    """Text that may not reach the simulator."""
+
+
+class SimulationError(BulkrailError):
+    """One run went wrong.
+
+    Parameters
+    ----------
+    kind : short name of the failure, for example ``truncated`` or ``timestep``
+    detail : one line for the user
+    unfit : True where the simulator process must not be used again
+    """
+
+    def __init__(self, kind: str, detail: str, *, unfit: bool = False) -> None:
+        super().__init__(f"{kind}: {detail}")
+        self.kind = kind
+        self.detail = detail
+        self.unfit = unfit
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_simulation_error, (self.kind, self.detail, self.unfit))
+
+
+def _simulation_error(kind: str, detail: str, unfit: bool) -> SimulationError:
+    return SimulationError(kind, detail, unfit=unfit)
+
+
+class StoreError(BulkrailError):
+    """A results folder or a run file is unusable."""
+
+
+class SchemaError(StoreError):
+    """A run file of a schema this program does not know."""
+
+
+class DamagedRunError(StoreError):
+    """A run file whose content does not match its checksums or is incomplete."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One fault of a record: where it is, what rule it breaks, what was found.
+
+    ``line`` is 0 where the fault has no line (a file that cannot be read).
+    """
+
+    file: str
+    line: int
+    field: str
+    message: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: {self.field}: {self.message}" if self.field else f"{place}: {self.message}"
+
+
+class RecordError(InputError):
+    """One or several findings in a record file, in the order of their lines."""
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        self.findings = tuple(sorted(findings, key=lambda f: (f.file, f.line, f.field)))
+        super().__init__("\n".join(str(finding) for finding in self.findings))
+
+
+MOST_NAMES_LISTED = 12
+
+
+def nearest(found: str, known: Iterable[str]) -> str:
+    """Text that names what is allowed and the nearest known name, for an unknown one.
+
+    >>> nearest("bridg", ["bridge", "half_wave"])
+    'allowed: bridge, half_wave; nearest: bridge'
+    """
+    names = sorted(known)
+    if len(names) > MOST_NAMES_LISTED:
+        listed = ", ".join(names[:MOST_NAMES_LISTED]) + f" and {len(names) - MOST_NAMES_LISTED} more"
+    else:
+        listed = ", ".join(names) or "nothing"
+    close = difflib.get_close_matches(found[:80], names, n=1, cutoff=0.5)
+    return f"allowed: {listed}" + (f"; nearest: {close[0]}" if close else "")

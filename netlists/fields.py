@@ -1,0 +1,134 @@
+"""How a model of the record declares its quantities: once, with unit, bound and meaning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal, cast
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from netlists.quantity import Quantity, QuantityError, QuantitySpec, read_marking, shown
+
+_SPEC = "quantity_spec"
+
+Text = str
+KnownText = Literal["measured", "marked", "inferred", "assumed"]
+
+
+def quantity(
+    unit: str,
+    doc: str,
+    *,
+    gt: float | None = None,
+    ge: float | None = None,
+    lt: float | None = None,
+    le: float | None = None,
+) -> Any:
+    """A field that holds a ``Quantity | None``; None means 'not read yet'."""
+    spec = QuantitySpec(unit, doc, gt=gt, ge=ge, lt=lt, le=le)
+    return Field(default=None, description=doc, json_schema_extra=cast(Any, {_SPEC: spec}))
+
+
+@cache
+def quantity_specs(model: type[BaseModel]) -> dict[str, QuantitySpec]:
+    """Name -> specification of every quantity a model may hold."""
+    specs = {}
+    for name, info in model.model_fields.items():
+        extra = info.json_schema_extra
+        if isinstance(extra, dict) and _SPEC in extra:
+            specs[name] = cast(QuantitySpec, extra[_SPEC])
+    return specs
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Stands where a quantity could not be read; its text becomes the finding, since a validator of the whole table
+    may raise for one field only and a person wants all findings at once."""
+
+    message: str
+
+
+class RecordModel(BaseModel):
+    """Base of everything in a record: frozen, no unknown field, quantities parsed with their place in the error.
+
+    A model with a field ``known`` applies it to its quantities written as plain texts or numbers.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, strict=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _parse_quantities(cls, raw: object) -> object:
+        if not isinstance(raw, dict):
+            return raw
+        table = dict(raw)
+        default_known = table.get("known", cls.model_fields["known"].default if "known" in cls.model_fields else None)
+        for name, spec in quantity_specs(cls).items():
+            if name in table and not isinstance(table[name], Quantity):
+                try:
+                    table[name] = spec.parse(table[name], default_known if isinstance(default_known, str) else None)
+                except QuantityError as error:
+                    table[name] = Refused(str(error))
+        return table
+
+
+class HistoryLine(RecordModel):
+    """One correction: date, what it was, what it is, why."""
+
+    date: Text
+    field: Text
+    was: Text
+    now: Text
+    why: Text
+
+
+class Noted(RecordModel):
+    """What any part or stage may carry beside its values."""
+
+    note: Text = ""
+    evidence: list[Text] = Field(default_factory=list, description="names of photo or capture files")
+    history: list[HistoryLine] = Field(default_factory=list, description="what was corrected, when and why")
+
+
+class Part(Noted):
+    """Base of all part kinds. Counts say how many identical pieces stand in parallel and in series."""
+
+    known: KnownText | None = Field(default=None, description="how plain values of this part are known")
+    role: Text = Field(default="", description="what the part does in its stage, from the stage's list of roles")
+    description: Text = ""
+    parallel: int = Field(default=1, ge=1, le=1000)
+    series: int = Field(default=1, ge=1, le=100)
+
+
+class MarkedCapacitor(Part):
+    """A capacitor that may be recorded by its marking, ``marking = "470u 450V 20% 105C"``."""
+
+    marking: Text = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_marking(cls, raw: object) -> object:
+        if not isinstance(raw, dict) or not isinstance(raw.get("marking"), str):
+            return raw
+        table = dict(raw)
+        try:
+            texts = read_marking(table["marking"])
+        except QuantityError as error:
+            raise PydanticCustomError("quantity", "{text}", {"text": f"marking: {error}"}) from error
+        value = f"{texts['value']} {texts['tolerance']}" if "tolerance" in texts else texts["value"]
+        read = {
+            "capacitance": value,
+            "voltage_rating": texts.get("voltage"),
+            "temperature_rating": texts.get("temperature"),
+        }
+        for name, text in read.items():
+            if text is None:
+                continue
+            if name in table:
+                message = f"{name} is given by the marking {shown(table['marking'])} too; keep one of the two"
+                raise PydanticCustomError("quantity", "{text}", {"text": message})
+            if name in cls.model_fields:
+                table[name] = {"value": text, "known": "marked"}
+        return table

@@ -1,0 +1,103 @@
+"""What a record says of each stage instance: structure, roles of its parts, values of the stage itself.
+
+A stage kind that can be simulated has a class of its own here and a module in ``netlists.stages``; the others are
+``Recorded`` until a solver for them exists, and never get a simulated number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field
+
+from netlists.fields import Noted, Text, quantity
+from netlists.kinds import AnyPart
+from netlists.quantity import Quantity
+
+Name = Annotated[Text, Field(pattern=r"^[a-z][a-z0-9_]{0,62}$")]
+Designator = Annotated[Text, Field(pattern=r"^[A-Z][A-Za-z0-9_]{0,30}$")]
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """What a part may do in a stage: kinds it can be of, how many parts may hold the role, fields a model needs."""
+
+    kinds: tuple[str, ...]
+    least: int
+    most: int
+    needs: tuple[str, ...]
+    doc: str
+
+
+class StageInstance(Noted):
+    """Base of all stage kinds."""
+
+    ROLES: ClassVar[Mapping[str, Role]] = {}
+    STRUCTURE: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+
+    fed_by: Name | None = Field(default=None, description="the instance this one takes its power from; none: the line")
+    known: Literal["measured", "marked", "inferred", "assumed"] | None = None
+    parts: dict[Designator, AnyPart] = Field(default_factory=dict)
+    refers: dict[Name, Text] = Field(default_factory=dict, description="role -> path of a part another instance owns")
+
+    def choices(self, structure: str) -> tuple[str, ...]:
+        """The alternatives stated for a structure field, such as ``feed``; one where it is known."""
+        value = getattr(self, structure)
+        return tuple(value) if isinstance(value, list) else (value,)
+
+
+Feed = Literal["bridge", "half_wave"]
+LoadKind = Literal["constant_power", "resistance"]
+
+
+class RectifierBulk(StageInstance):
+    """Line, thermistor and relay, rectifier, bulk capacitors, and the load the converter behind them makes."""
+
+    kind: Literal["rectifier_bulk"]
+    feed: Feed | Annotated[list[Feed], Field(min_length=1)]
+    load: LoadKind = "constant_power"
+    converter_efficiency: Quantity | None = quantity("1", "output power over power drawn from the bulk", gt=0, le=1)
+    holdup_end_voltage: Quantity | None = quantity("V", "lowest bulk voltage at which the output still regulates", gt=0)
+    undervoltage_cutoff: Quantity | None = quantity("V", "bulk voltage at which the converter stops", gt=0)
+    undervoltage_restart: Quantity | None = quantity("V", "bulk voltage at which it starts again", gt=0)
+    load_resistance: Quantity | None = quantity("ohm", "load across the bulk where load = resistance", gt=0)
+
+    STRUCTURE: ClassVar[Mapping[str, tuple[str, ...]]] = {"feed": ("bridge", "half_wave")}
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "inrush_limiter": Role(
+            ("thermistor",),
+            0,
+            1,
+            ("resistance_25", "b_value", "dissipation_constant", "time_constant"),
+            "NTC thermistor",
+        ),
+        "bypass_relay": Role(("relay",), 0, 1, ("contact_resistance", "closing_delay"), "shorts the thermistor"),
+        "rectifier": Role(
+            ("bridge_rectifier", "diode"),
+            1,
+            1,
+            ("forward_voltage", "forward_test_current", "slope_resistance"),
+            "diodes",
+        ),
+        "bulk": Role(("electrolytic_capacitor",), 1, 8, ("capacitance", "esr"), "bulk capacitors"),
+        "fuse": Role(("fuse",), 0, 1, ("cold_resistance",), "in series with the line"),
+        "line_choke": Role(
+            ("common_mode_choke",), 0, 2, ("winding_resistance", "leakage_inductance"), "in series with the line"
+        ),
+    }
+
+
+RecordedKind = Literal[
+    "input_filter", "boost_pfc", "llc", "flyback", "two_switch_forward", "buck", "output_network", "standby", "other"
+]
+
+
+class Recorded(StageInstance):
+    """A stage with no model yet: its parts are kept and published, never simulated."""
+
+    kind: RecordedKind
+
+
+AnyInstance = Annotated[RectifierBulk | Recorded, Field(discriminator="kind")]

@@ -1,0 +1,362 @@
+"""Values with unit, tolerance and how they are known. The only module that knows suffixes; everything else is SI.
+
+Reads what a person writes off a part: ``4R7``, ``470u``, ``120uF 20%``, ``470u 450V 20%``. Refuses what is ambiguous.
+IEC 60062 gives the letter-as-decimal-point form and the tolerance letters.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, get_args
+
+Known = Literal["measured", "marked", "inferred", "assumed"]
+KNOWN: tuple[str, ...] = get_args(Known)
+
+PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
+# Unit as stored -> spellings accepted beside it. The unit "1" is a plain ratio.
+UNITS: dict[str, tuple[str, ...]] = {
+    "F": ("F",),
+    "H": ("H",),
+    "ohm": ("ohm", "Ohm", "Ω", "Ω", "R"),
+    "V": ("V", "Vac", "Vdc", "VAC", "VDC"),
+    "A": ("A",),
+    "W": ("W",),
+    "J": ("J",),
+    "s": ("s",),
+    "Hz": ("Hz",),
+    "degC": ("degC", "°C", "C"),
+    "K": ("K",),
+    "W/K": ("W/K",),
+    "K/W": ("K/W",),
+    "A2s": ("A2s", "A²s"),
+    "1": ("",),
+}
+TOLERANCE_LETTERS = {"F": 0.01, "G": 0.02, "J": 0.05, "K": 0.10, "M": 0.20}  # IEC 60062
+
+_NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_PLAIN = re.compile(rf"({_NUMBER}) ?([pnuµμmkMG]?)([^0-9\s.,+-]{{0,4}}[0-9]?[^0-9\s.,+-]{{0,2}})")
+_LETTER_POINT = re.compile(r"([0-9]+)([pnuµμmkMGR])([0-9]+)")
+_BOTH_SIDES = re.compile(r"(?:\+-|±|\+/-)?([0-9]+(?:\.[0-9]+)?) ?%")
+_TWO_SIDES = re.compile(r"-([0-9]+(?:\.[0-9]+)?) ?%?[ /]\+([0-9]+(?:\.[0-9]+)?) ?%")
+LONGEST_TEXT = 120
+
+
+class QuantityError(ValueError):
+    """A text is not a quantity; the message says what is allowed. Turned into a RecordError with its place."""
+
+
+def read_value(text: str | float | int, unit: str) -> float:
+    """SI value of a text such as ``4R7``, ``470u``, ``0.35``, ``12 ms``, ``87%`` (ratios only).
+
+    Raises
+    ------
+    QuantityError : not a number with a known prefix and the expected unit, or not finite
+
+    >>> read_value("4k7", "ohm"), read_value("2n2", "F"), read_value("87%", "1")
+    (4700.0, 2.2e-09, 0.87)
+    """
+    if isinstance(text, bool) or not isinstance(text, str | float | int):
+        raise QuantityError(f'must be a number or a text such as "{_example(unit)}", found {shown(text)}')
+    value = _parse(text, unit) if isinstance(text, str) else float(text)
+    if not math.isfinite(value):
+        raise QuantityError(f"must be finite, found {shown(text)}")
+    return value
+
+
+def _parse(text: str, unit: str) -> float:
+    stripped = text.strip()
+    if len(stripped) > LONGEST_TEXT:
+        raise QuantityError(f"must be a value of at most {LONGEST_TEXT} characters, found {len(stripped)}")
+    if unit == "1" and stripped.endswith("%"):
+        return _parse(stripped[:-1], unit) / 100
+    if match := _LETTER_POINT.fullmatch(stripped):
+        whole, letter, fraction = match.groups()
+        if letter == "R" and unit != "ohm":
+            raise QuantityError(f"R as decimal point means ohm, allowed: a value in {unit}, found {shown(text)}")
+        return _scaled(f"{whole}.{fraction}", "" if letter == "R" else letter)
+    if match := _PLAIN.fullmatch(stripped):
+        number, prefix, written = match.groups()
+        if prefix + written in UNITS[unit]:  # "5 m" never: metres are no unit here; "120 K" is kelvin, not kilo
+            return float(number)
+        if written == "" or written in UNITS[unit]:
+            return _scaled(number, prefix)
+    raise QuantityError(f'must be a value in {_unit_name(unit)} such as "{_example(unit)}", found {shown(text)}')
+
+
+def _scaled(number: str, prefix: str) -> float:
+    """Rounds once: 2n2 is the float 2.2e-09 itself, not 2.2 times an inexact 1e-09."""
+    if not prefix:
+        return float(number)
+    mantissa, _, exponent = number.lower().partition("e")
+    return float(f"{mantissa}e{int(exponent or 0) + round(math.log10(PREFIXES[prefix]))}")
+
+
+def _unit_name(unit: str) -> str:
+    return "a plain ratio" if unit == "1" else unit
+
+
+def _example(unit: str) -> str:
+    examples = {"F": "470u", "ohm": "4R7", "H": "10m", "V": "400", "A": "2.5", "s": "12 ms", "1": "87%", "degC": "40"}
+    return examples.get(unit, "1.5")
+
+
+def shown(found: object) -> str:
+    """What was found, quoted and shortened, with control characters made visible."""
+    text = repr(found) if not isinstance(found, str) else '"' + found.encode("unicode_escape").decode() + '"'
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def read_tolerance(text: str) -> tuple[float, float]:
+    """Lower and upper relative deviation of a text such as ``20%``, ``+-5%``, ``-20/+50%`` or the letter ``M``.
+
+    >>> read_tolerance("-20/+50%")
+    (-0.2, 0.5)
+    """
+    stripped = text.strip()
+    if stripped in TOLERANCE_LETTERS:
+        return -TOLERANCE_LETTERS[stripped], TOLERANCE_LETTERS[stripped]
+    if match := _BOTH_SIDES.fullmatch(stripped):
+        deviation = float(match.group(1)) / 100
+        low, high = -deviation, deviation
+    elif match := _TWO_SIDES.fullmatch(stripped):
+        low, high = -float(match.group(1)) / 100, float(match.group(2)) / 100
+    else:
+        raise QuantityError(f'tolerance must be such as "20%", "-20/+50%" or a letter F G J K M, found {shown(text)}')
+    if low <= -1:
+        raise QuantityError(f"tolerance must stay above -100 %, found {shown(text)}")
+    return low, high
+
+
+def read_marking(text: str) -> dict[str, str]:
+    """Splits a capacitor's marking such as ``470u 450V 20% 105C`` into value, voltage, tolerance, temperature texts.
+
+    Raises
+    ------
+    QuantityError : a token fits none of them, or two tokens fit the same
+    """
+    found: dict[str, str] = {}
+    for token in text.split():
+        if _BOTH_SIDES.fullmatch(token) or _TWO_SIDES.fullmatch(token) or token in TOLERANCE_LETTERS:
+            name = "tolerance"
+        elif re.fullmatch(r"[0-9]+(?:\.[0-9]+)?V(?:dc|ac)?", token):
+            name = "voltage"
+        elif re.fullmatch(r"[0-9]{2,3}(?:°C|degC|C)", token):
+            name = "temperature"
+        else:
+            read_value(token, "F")
+            name = "value"
+        if name in found:
+            raise QuantityError(f"marking has two {name} texts, found {shown(text)}")
+        found[name] = token
+    if "value" not in found:
+        raise QuantityError(f'marking must hold a capacitance such as "470u 450V 20%", found {shown(text)}')
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value as found on the board.
+
+    Parameters
+    ----------
+    nominal, low, high : SI values, low <= nominal <= high
+    unit : SI unit as text
+    known : how the value is known
+    formula : name in ``netlists.formulas.INFERENCES`` where ``known`` is ``inferred``, else empty
+    of : argument of that formula -> record path it is taken from
+    deviation : relative range laid around an inferred value, (low, high)
+    note, evidence, date : free texts of the person who recorded it
+    """
+
+    nominal: float
+    low: float
+    high: float
+    unit: str
+    known: Known
+    formula: str = ""
+    of: Mapping[str, str] = field(default_factory=dict)
+    deviation: tuple[float, float] = (0.0, 0.0)
+    note: str = ""
+    evidence: str = ""
+    date: str = ""
+
+    @property
+    def is_exact(self) -> bool:
+        """True where nothing is left open: low and high are the nominal."""
+        return self.low == self.high
+
+    def with_values(self, nominal: float, low: float, high: float) -> Quantity:
+        """The same quantity with other numbers: how an inferred one is filled in."""
+        return replace(self, nominal=nominal, low=low, high=high)
+
+
+@dataclass(frozen=True, slots=True)
+class QuantitySpec:
+    """What a field of a record may hold: unit and bounds, with a meaning for error texts and documentation."""
+
+    unit: str
+    doc: str
+    gt: float | None = None
+    ge: float | None = None
+    lt: float | None = None
+    le: float | None = None
+
+    def parse(self, raw: object, default_known: str | None) -> Quantity:
+        """The quantity a TOML value describes.
+
+        Parameters
+        ----------
+        raw : text, number or table from TOML
+        default_known : how plain texts and numbers are known, or None where they must say so themselves
+
+        Raises
+        ------
+        QuantityError : with rule and what was found
+        """
+        if isinstance(raw, dict):
+            return self._from_table(raw, default_known)
+        if default_known is None:
+            raise QuantityError(
+                f'must say how it is known, such as {{ value = {shown(raw)}, known = "marked" }}; '
+                f"allowed: {', '.join(KNOWN)}"
+            )
+        return self._from_table({"value": raw}, default_known)
+
+    def _from_table(self, raw: dict[str, Any], default_known: str | None) -> Quantity:
+        table = dict(raw)
+        unknown = sorted(set(table) - _TABLE_KEYS)
+        if unknown:
+            raise QuantityError(
+                f"unknown key {shown(unknown[0])} in a quantity; allowed: {', '.join(sorted(_TABLE_KEYS))}"
+            )
+        known = table.get("known", default_known)
+        if not isinstance(known, str) or known not in KNOWN:
+            raise QuantityError(f"known must be one of {', '.join(KNOWN)}, found {shown(known)}")
+        texts = {key: _text(table, key) for key in ("note", "evidence", "date")}
+        if known == "inferred":
+            return self._inferred(table, texts)
+        if "formula" in table or "of" in table:
+            raise QuantityError(f'formula and of belong to known = "inferred", found known = {shown(known)}')
+        if "value" not in table:
+            raise QuantityError("must have a value")
+        nominal, deviation = self._value_and_tolerance(table["value"])
+        low, high = self._range(table, nominal, deviation, known)
+        self._check_bounds(low, table.get("low", table["value"]))
+        self._check_bounds(nominal, table["value"])
+        self._check_bounds(high, table.get("high", table["value"]))
+        return Quantity(nominal, low, high, self.unit, known, **texts)  # type: ignore[arg-type]  # checked above
+
+    def _value_and_tolerance(self, raw: object) -> tuple[float, tuple[float, float] | None]:
+        if isinstance(raw, str) and " " in raw.strip():
+            value_text, _, rest = raw.strip().partition(" ")
+            if "%" in rest or rest.strip() in TOLERANCE_LETTERS:
+                return read_value(value_text, self.unit), read_tolerance(rest)
+        return read_value(raw, self.unit), None  # type: ignore[arg-type]  # read_value refuses other types in words
+
+    def _range(
+        self, table: dict[str, Any], nominal: float, deviation: tuple[float, float] | None, known: str
+    ) -> tuple[float, float]:
+        given: list[str] = [name for name in ("tolerance", "uncertainty") if name in table]
+        if deviation is not None:
+            given.append("a tolerance in its value")
+        if "low" in table or "high" in table:
+            given.append("low and high")
+        if len(given) > 1:
+            raise QuantityError(f"must have one range, found {' and '.join(given)}")
+        if "low" in table or "high" in table:
+            if not {"low", "high"} <= set(table):
+                raise QuantityError("low and high go together, found one of them")
+            low, high = read_value(table["low"], self.unit), read_value(table["high"], self.unit)
+            if not low <= nominal <= high:
+                raise QuantityError(f"must have low <= value <= high, found {low:g}, {nominal:g}, {high:g}")
+            return low, high
+        for name in ("tolerance", "uncertainty"):
+            if name in table:
+                if not isinstance(table[name], str):
+                    raise QuantityError(f'{name} must be a text such as "5%", found {shown(table[name])}')
+                deviation = read_tolerance(table[name])
+        if deviation is None:
+            if known == "assumed":
+                raise QuantityError("assumed values need a range: low and high, or a tolerance")
+            if known == "measured":
+                raise QuantityError("measured values need an uncertainty, or low and high")
+            return nominal, nominal
+        ends = (nominal * (1 + deviation[0]), nominal * (1 + deviation[1]))
+        return min(ends), max(ends)
+
+    def _inferred(self, table: dict[str, Any], texts: dict[str, str]) -> Quantity:
+        if "value" in table or "low" in table or "high" in table:
+            raise QuantityError("inferred values are computed at load, so value, low and high may not be given")
+        formula, of = table.get("formula"), table.get("of", {})
+        if not isinstance(formula, str) or not formula:
+            raise QuantityError(f"inferred values need the name of a formula, found {shown(formula)}")
+        if not isinstance(of, dict) or not all(isinstance(path, str) for path in of.values()):
+            raise QuantityError("of must map each argument of the formula to a record path")
+        deviation = (0.0, 0.0)
+        if "tolerance" in table:
+            deviation = read_tolerance(str(table["tolerance"]))
+        return Quantity(
+            math.nan,
+            math.nan,
+            math.nan,
+            self.unit,
+            "inferred",
+            formula=formula,
+            of=dict(of),
+            deviation=deviation,
+            **texts,
+        )
+
+    def check_bounds(self, quantity: Quantity) -> None:
+        """Raises QuantityError where an inferred quantity's numbers break the bounds of its field."""
+        for value in (quantity.low, quantity.nominal, quantity.high):
+            self._check_bounds(value, value)
+
+    def _check_bounds(self, value: float, found: object) -> None:
+        rules: tuple[tuple[float | None, str, Callable[[float, float], bool]], ...] = (
+            (self.gt, ">", lambda x, bound: x > bound),
+            (self.ge, ">=", lambda x, bound: x >= bound),
+            (self.lt, "<", lambda x, bound: x < bound),
+            (self.le, "<=", lambda x, bound: x <= bound),
+        )
+        for bound, sign, holds in rules:
+            if bound is not None and not (math.isfinite(value) and holds(value, bound)):
+                unit = "" if self.unit == "1" else f" {self.unit}"
+                raise QuantityError(f"must be {sign} {bound:g}{unit}, found {shown(found)}")
+
+
+_TABLE_KEYS = {
+    "value", "low", "high", "tolerance", "uncertainty", "known", "formula", "of", "note", "evidence", "date",
+}  # fmt: skip
+
+
+def _text(table: dict[str, Any], key: str) -> str:
+    value = table.get(key, "")
+    if not isinstance(value, str):
+        # TOML dates are dates; they are kept as written
+        return str(value) if key == "date" else _refuse(key, value)
+    return value
+
+
+def _refuse(key: str, value: object) -> str:
+    raise QuantityError(f"{key} must be a text, found {shown(value)}")
+
+
+def engineering(value: float, unit: str, digits: int = 4) -> str:
+    """A value with a prefix for people: ``0.00012 F`` reads ``120 uF``. Never used where a program reads it back.
+
+    >>> engineering(0.00012, "F"), engineering(0.92, "1"), engineering(40.0, "degC")
+    ('120 uF', '0.92', '40 degC')
+    """
+    if not math.isfinite(value):
+        return f"{value} {unit}".strip()
+    if unit == "1":
+        return f"{value:.{digits}g}"
+    if unit in ("degC", "K", "A2s", "W/K", "K/W", "deg") or value == 0:
+        return f"{value:.{digits}g} {unit}"
+    exponent = max(-12, min(9, 3 * math.floor(math.log10(abs(value) * (1 + 10.0**-digits)) / 3)))
+    prefix = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
+    return f"{value / 10**exponent:.{digits}g} {prefix}{unit}"

@@ -1,0 +1,1 @@
+"""One file a power stage: parameters, subcircuit, bench, probes."""
