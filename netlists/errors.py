@@ -88,8 +88,11 @@ class Finding:
     message: str
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}" if self.line else self.file
-        return f"{place}: {self.field}: {self.message}" if self.field else f"{place}: {self.message}"
+        file = shortened(one_line(self.file), 80)
+        place = f"{file}:{self.line}" if self.line else file
+        if self.field:
+            place = f"{place}: {shortened(one_line(self.field), 160)}"
+        return shortened(f"{place}: {one_line(self.message)}", LONGEST_FINDING)
 
 
 class RecordError(InputError):
@@ -100,7 +103,25 @@ class RecordError(InputError):
         super().__init__("\n".join(str(finding) for finding in self.findings))
 
 
+LONGEST_FINDING = 390
 MOST_NAMES_LISTED = 12
+MOST_CHARACTERS_LISTED = 160
+
+
+def one_line(text: str) -> str:
+    """Text with everything made visible that could move a terminal's cursor or pretend to be another line.
+
+    >>> one_line("a\\nb")
+    'a\\\\nb'
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
+
+
+def shortened(text: str, longest: int) -> str:
+    """Text of at most ``longest`` characters, with its cut shown."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
 def nearest(found: str, known: Iterable[str]) -> str:
@@ -110,9 +131,14 @@ def nearest(found: str, known: Iterable[str]) -> str:
     'allowed: bridge, half_wave; nearest: bridge'
     """
     names = sorted(known)
-    if len(names) > MOST_NAMES_LISTED:
-        listed = ", ".join(names[:MOST_NAMES_LISTED]) + f" and {len(names) - MOST_NAMES_LISTED} more"
-    else:
-        listed = ", ".join(names) or "nothing"
+    length, shown = 0, 0
+    for name in names[:MOST_NAMES_LISTED]:
+        length += len(name) + 2
+        if shown and length > MOST_CHARACTERS_LISTED:
+            break
+        shown += 1
+    listed = ", ".join(names[:shown]) or "nothing"
+    if len(names) > shown:
+        listed += f" and {len(names) - shown} more"
     close = difflib.get_close_matches(found[:80], names, n=1, cutoff=0.5)
     return f"allowed: {listed}" + (f"; nearest: {close[0]}" if close else "")

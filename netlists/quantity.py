@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date, time
 from typing import Any, Literal, get_args
+
+from netlists.errors import one_line
 
 Known = Literal["measured", "marked", "inferred", "assumed"]
 KNOWN: tuple[str, ...] = get_args(Known)
@@ -34,13 +37,32 @@ UNITS: dict[str, tuple[str, ...]] = {
     "A2s": ("A2s", "A²s"),
     "1": ("",),
 }
+# Beyond these no part of a mains supply lies: a slipped prefix, and outside what a deck may hold. Smallest is of values
+# above 0; the ends are far from any real part, so a bound is never met by a value that was read rightly.
+PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "F": (1e-15, 10.0),
+    "H": (1e-12, 1e3),
+    "ohm": (1e-6, 1e10),
+    "V": (1e-6, 1e6),
+    "A": (1e-9, 1e6),
+    "W": (1e-9, 1e6),
+    "J": (1e-9, 1e6),
+    "s": (1e-12, 1e7),
+    "Hz": (1e-3, 1e9),
+    "W/K": (1e-9, 1e4),
+    "K/W": (1e-4, 1e9),
+    "A2s": (1e-9, 1e9),
+}
 TOLERANCE_LETTERS = {"F": 0.01, "G": 0.02, "J": 0.05, "K": 0.10, "M": 0.20}  # IEC 60062
 
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _PLAIN = re.compile(rf"({_NUMBER}) ?([pnuµμmkMG]?)([^0-9\s.,+-]{{0,4}}[0-9]?[^0-9\s.,+-]{{0,2}})")
-_LETTER_POINT = re.compile(r"([0-9]+)([pnuµμmkMGR])([0-9]+)")
+# 4R7, 2n2, R47, n47; kilo is K in IEC 60062, k elsewhere. A leading k, M or G is never written and is refused.
+_LETTER_POINT = re.compile(r"([0-9]+)([pnuµμmkKMGR])([0-9]+)|()([pnuµμmR])([0-9]+)")
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9].*")
 _BOTH_SIDES = re.compile(r"(?:\+-|±|\+/-)?([0-9]+(?:\.[0-9]+)?) ?%")
-_TWO_SIDES = re.compile(r"-([0-9]+(?:\.[0-9]+)?) ?%?[ /]\+([0-9]+(?:\.[0-9]+)?) ?%")
+_TWO_SIDES = re.compile(r"-([0-9]+(?:\.[0-9]+)?) ?%?[ /]?\+([0-9]+(?:\.[0-9]+)?) ?%")
+_TWO_SIDES_HIGH_FIRST = re.compile(r"\+([0-9]+(?:\.[0-9]+)?) ?%?[ /]?-([0-9]+(?:\.[0-9]+)?) ?%")
 LONGEST_TEXT = 120
 
 
@@ -60,7 +82,10 @@ def read_value(text: str | float | int, unit: str) -> float:
     """
     if isinstance(text, bool) or not isinstance(text, str | float | int):
         raise QuantityError(f'must be a number or a text such as "{_example(unit)}", found {shown(text)}')
-    value = _parse(text, unit) if isinstance(text, str) else float(text)
+    try:
+        value = _parse(text, unit) if isinstance(text, str) else float(text)
+    except OverflowError:  # a whole number beyond the floats
+        value = math.inf
     if not math.isfinite(value):
         raise QuantityError(f"must be finite, found {shown(text)}")
     return value
@@ -73,10 +98,12 @@ def _parse(text: str, unit: str) -> float:
     if unit == "1" and stripped.endswith("%"):
         return _parse(stripped[:-1], unit) / 100
     if match := _LETTER_POINT.fullmatch(stripped):
-        whole, letter, fraction = match.groups()
-        if letter == "R" and unit != "ohm":
-            raise QuantityError(f"R as decimal point means ohm, allowed: a value in {unit}, found {shown(text)}")
-        return _scaled(f"{whole}.{fraction}", "" if letter == "R" else letter)
+        whole, letter, fraction = (group for group in match.groups() if group is not None)
+        if letter in "RK" and unit != "ohm":
+            raise QuantityError(f"{letter} as decimal point means ohm, allowed: a value in {unit}, found {shown(text)}")
+        return _scaled(f"{whole or 0}.{fraction}", {"R": "", "K": "k"}.get(letter, letter))
+    if _DECIMAL_COMMA.fullmatch(stripped):
+        raise QuantityError(f'must have a decimal point, such as "4.7" for "4,7", found {shown(text)}')
     if match := _PLAIN.fullmatch(stripped):
         number, prefix, written = match.groups()
         if prefix + written in UNITS[unit]:  # "5 m" never: metres are no unit here; "120 K" is kelvin, not kilo
@@ -105,7 +132,15 @@ def _example(unit: str) -> str:
 
 def shown(found: object) -> str:
     """What was found, quoted and shortened, with control characters made visible."""
-    text = repr(found) if not isinstance(found, str) else '"' + found.encode("unicode_escape").decode() + '"'
+    if isinstance(found, str):
+        text = '"' + one_line(found[:80].replace("\\", "\\\\")) + '"'
+    elif isinstance(found, date | time):
+        text = f"the date or time {found.isoformat()}"
+    else:
+        try:
+            text = one_line(repr(found))
+        except (ValueError, RecursionError):  # a whole number of thousands of digits, or nesting without end
+            text = "a value too large to show"
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -123,6 +158,8 @@ def read_tolerance(text: str) -> tuple[float, float]:
         low, high = -deviation, deviation
     elif match := _TWO_SIDES.fullmatch(stripped):
         low, high = -float(match.group(1)) / 100, float(match.group(2)) / 100
+    elif match := _TWO_SIDES_HIGH_FIRST.fullmatch(stripped):
+        low, high = -float(match.group(2)) / 100, float(match.group(1)) / 100
     else:
         raise QuantityError(f'tolerance must be such as "20%", "-20/+50%" or a letter F G J K M, found {shown(text)}')
     if low <= -1:
@@ -139,13 +176,16 @@ def read_marking(text: str) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for token in text.split():
-        if _BOTH_SIDES.fullmatch(token) or _TWO_SIDES.fullmatch(token) or token in TOLERANCE_LETTERS:
+        if "%" in token or (token in TOLERANCE_LETTERS and token != "F"):  # F would be taken for farad
+            read_tolerance(token)
             name = "tolerance"
         elif re.fullmatch(r"[0-9]+(?:\.[0-9]+)?V(?:dc|ac)?", token):
             name = "voltage"
         elif re.fullmatch(r"[0-9]{2,3}(?:°C|degC|C)", token):
             name = "temperature"
         else:
+            if re.fullmatch(r"[0-9]{3}", token):
+                raise QuantityError(f'three-digit code: write it out, such as "100n" for 104, found {shown(text)}')
             read_value(token, "F")
             name = "value"
         if name in found:
@@ -252,9 +292,24 @@ class QuantitySpec:
     def _value_and_tolerance(self, raw: object) -> tuple[float, tuple[float, float] | None]:
         if isinstance(raw, str) and " " in raw.strip():
             value_text, _, rest = raw.strip().partition(" ")
-            if "%" in rest or rest.strip() in TOLERANCE_LETTERS:
+            if "%" in rest or rest.strip() in self._tolerance_letters(value_text, rest.strip()):
                 return read_value(value_text, self.unit), read_tolerance(rest)
         return read_value(raw, self.unit), None  # type: ignore[arg-type]  # read_value refuses other types in words
+
+    def _tolerance_letters(self, value_text: str, letter: str) -> Collection[str]:
+        """Letters that mean a tolerance behind this value: "2800 K" is kelvin and "1 M" could be a million."""
+        if letter not in TOLERANCE_LETTERS:
+            return ()
+        bare = value_text[-1:].isdigit() and not _LETTER_POINT.fullmatch(value_text)
+        if letter in UNITS[self.unit] and bare:
+            return ()
+        if letter in UNITS[self.unit] or (bare and letter in "MGK"):
+            percent = f"{TOLERANCE_LETTERS[letter] * 100:g}%"
+            raise QuantityError(
+                f'{letter} may be a tolerance or part of the value: write "{one_line(value_text[:40])} {percent}" '
+                f'or "{one_line(value_text[:40])}" with its prefix, found {shown(f"{value_text} {letter}")}'
+            )
+        return TOLERANCE_LETTERS
 
     def _range(
         self, table: dict[str, Any], nominal: float, deviation: tuple[float, float] | None, known: str
@@ -295,9 +350,10 @@ class QuantitySpec:
             raise QuantityError(f"inferred values need the name of a formula, found {shown(formula)}")
         if not isinstance(of, dict) or not all(isinstance(path, str) for path in of.values()):
             raise QuantityError("of must map each argument of the formula to a record path")
-        deviation = (0.0, 0.0)
-        if "tolerance" in table:
-            deviation = read_tolerance(str(table["tolerance"]))
+        given = [name for name in ("tolerance", "uncertainty") if name in table]
+        if len(given) > 1:
+            raise QuantityError("must have one range, found tolerance and uncertainty")
+        deviation = read_tolerance(str(table[given[0]])) if given else (0.0, 0.0)
         return Quantity(
             math.nan,
             math.nan,
@@ -322,10 +378,15 @@ class QuantitySpec:
             (self.lt, "<", lambda x, bound: x < bound),
             (self.le, "<=", lambda x, bound: x <= bound),
         )
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        if not math.isfinite(value):
+            raise QuantityError(f"must be finite, found {shown(found)}")
         for bound, sign, holds in rules:
-            if bound is not None and not (math.isfinite(value) and holds(value, bound)):
-                unit = "" if self.unit == "1" else f" {self.unit}"
+            if bound is not None and not holds(value, bound):
                 raise QuantityError(f"must be {sign} {bound:g}{unit}, found {shown(found)}")
+        least, most = PLAUSIBLE.get(self.unit, (1e-12, 1e12))
+        if not (value == 0 or least <= abs(value) <= most):
+            raise QuantityError(f"must lie within {least:g} and {most:g}{unit}, found {shown(found)}; prefix slipped?")
 
 
 _TABLE_KEYS = {
@@ -351,6 +412,7 @@ def engineering(value: float, unit: str, digits: int = 4) -> str:
     >>> engineering(0.00012, "F"), engineering(0.92, "1"), engineering(40.0, "degC")
     ('120 uF', '0.92', '40 degC')
     """
+    value += 0.0  # no "-0 V"
     if not math.isfinite(value):
         return f"{value} {unit}".strip()
     if unit == "1":

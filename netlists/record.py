@@ -93,6 +93,7 @@ class Measurement(RecordModel):
     line_voltage: Quantity | None = quantity("V", "", gt=0, le=1000)
     line_frequency: Quantity | None = quantity("Hz", "", gt=0, le=1000)
     load_fraction: Quantity | None = quantity("1", "", gt=0, le=2)
+    ambient: Quantity | None = quantity("degC", "air around the supply", gt=-60, lt=120)
     date: Text
     note: Text = ""
 

@@ -51,6 +51,13 @@ class Steady:
     esr: float
     bus_power: float
 
+    def bulk_at_line_zero(self, line_frequency: float) -> float:
+        """Bulk voltage [V] where the line crosses zero after the charge: where a simulation starts."""
+        if line_frequency == 0:
+            return float(self.course.bulk[0])
+        seconds = (math.pi - self.start_angle) / (2 * math.pi * line_frequency)
+        return float(np.interp(seconds, self.course.time, self.course.bulk))
+
     @property
     def trough(self) -> float:
         """Lowest bulk voltage [V]."""
@@ -272,7 +279,7 @@ def inrush_at_worst(params: Params, condition: Condition, bulk_start: float) -> 
     angles = (90,) if condition.supply == "dc" else ANGLES_DEG
     found = {angle: _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold) for angle in angles}
     if condition.supply == "mains":
-        best = {max(found, key=lambda angle: found[angle][which]) for which in range(3)}  # noqa: B023
+        best = {max(found, key=lambda angle: found[angle][which]) for which in range(3)}
         for angle in {(angle + offset) % 180 for angle in best for offset in FINER_DEG} - set(found):
             found[angle] = _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold)
     worst_peak = max(found, key=lambda angle: found[angle][0])

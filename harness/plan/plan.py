@@ -22,7 +22,7 @@ from netlists.catalog import STAGES
 from netlists.errors import RecordError, nearest
 from netlists.point import Point
 from netlists.quantity import QuantityError, read_tolerance, read_value, shown
-from netlists.record import Claim, SupplyRecord
+from netlists.record import Claim, Measurement, SupplyRecord
 
 Situation = Any  # a stage's own frozen class: parameters and condition
 
@@ -87,27 +87,37 @@ def simulated_instances(record: SupplyRecord) -> list[str]:
     return [name for name, instance in record.data.stages.items() if getattr(instance, "kind", "") in STAGES]
 
 
-def claim_question(record: SupplyRecord, claim_name: str, claim: Claim, rule: MetricRule) -> Question:
-    """The question a claim asks; RecordError where its voltage lies outside every band."""
-    place = f"claims.{claim_name}"
+def question_about(
+    record: SupplyRecord, word: Literal["claim", "measurement"], name: str, about: Claim | Measurement, rule: MetricRule
+) -> Question:
+    """The question a claim or a measurement asks; RecordError where its voltage lies outside every band."""
+    place = f"{word}s.{name}"
     bands = record.data.nameplate.input_bands
-    voltage = claim.line_voltage.nominal if claim.line_voltage else None
-    ends = {name: band_ends(band) for name, band in bands.items()}
-    fitting = [name for name, (low, high) in ends.items() if voltage is None or low <= voltage <= high]
+    voltage = about.line_voltage.nominal if about.line_voltage else None
+    ends = {band_name: band_ends(band) for band_name, band in bands.items()}
+    fitting = [band_name for band_name, (low, high) in ends.items() if voltage is None or low <= voltage <= high]
     if not fitting:
         ranges = ", ".join(f"{low:g} to {high:g} V" for low, high in ends.values())
         message = f"must lie in an input band ({ranges}), found {voltage:g} V"
         raise RecordError([record.finding(f"{place}.line_voltage", message)])
     band, (lowest, highest) = bands[fitting[0]], ends[fitting[0]]
-    frequency = claim.line_frequency or band.frequency_low
-    fraction = claim.load_fraction.nominal if claim.load_fraction else 1.0
+    frequency = about.line_frequency or band.frequency_low
+    fraction = about.load_fraction.nominal if about.load_fraction else 1.0
     worst = highest if rule.study == "inrush" else lowest
     return Question(
-        rule.study, f"claim {claim_name}", fitting[0], worst if voltage is None else voltage,
-        frequency.nominal if frequency and band.supply == "mains" else 0.0,
-        band.output_power.nominal * fraction, fraction, (claim.metric,), supply=band.supply, claim=claim_name,
-        ambient=claim.ambient.nominal if claim.ambient else None,
-    )  # fmt: skip
+        study=rule.study,
+        label=f"{word} {name}",
+        band=fitting[0],
+        line_voltage=worst if voltage is None else voltage,
+        line_frequency=frequency.nominal if frequency and band.supply == "mains" else 0.0,
+        output_power=band.output_power.nominal * fraction,
+        load_fraction=fraction,
+        metrics=(about.metric,),
+        supply=band.supply,
+        claim=name if word == "claim" else "",
+        measurement=name if word == "measurement" else "",
+        ambient=about.ambient.nominal if about.ambient else None,
+    )
 
 
 def check_names(record: SupplyRecord) -> None:
@@ -164,12 +174,15 @@ class Plan:
     def _questions(self, instance: str) -> list[Question]:
         """The stage's own questions, then the claims about its metrics."""
         planner = self._planner(instance)
-        claims = [
-            claim_question(self.record, name, claim, planner.METRICS[claim.metric])
-            for name, claim in self.record.data.claims.items()
-            if claim.metric in planner.METRICS
-        ]
-        return [*planner.questions(self.record), *claims]
+        asked = list(planner.questions(self.record))
+        for name, claim in self.record.data.claims.items():
+            if claim.metric in planner.METRICS:
+                asked.append(question_about(self.record, "claim", name, claim, planner.METRICS[claim.metric]))
+        for name, measurement in self.record.data.measurements.items():
+            if measurement.instance == instance and measurement.metric in planner.METRICS:
+                rule = planner.METRICS[measurement.metric]
+                asked.append(question_about(self.record, "measurement", name, measurement, rule))
+        return asked
 
     def _plan(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
         nominal = Point({}, structure)
@@ -190,8 +203,6 @@ class Plan:
         if isinstance(expected, str):  # no hand calculation, so the subjects are not known from it
             return [(metric, "bulk") for metric in question.metrics]
         wanted = [key for key in expected if key[0] in question.metrics]
-        if question.claim:
-            wanted = wanted[:1]
         return sorted(wanted, key=lambda key: question.metrics.index(key[0]))
 
     def hand(self, instance: str, about: Situation, study: str) -> Mapping[tuple[str, str], Expectation] | str:

@@ -282,7 +282,7 @@ class LineStudy:
         except ArithmeticError as error:
             self.result.error = f"no settled operation: {error}"
             return
-        self.bulk_start = float(settled.course.bulk[0])
+        self.bulk_start = settled.bulk_at_line_zero(situation.condition.line_frequency)
         self.thermistor = settled.thermistor_temperature
 
     @property

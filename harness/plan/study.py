@@ -43,7 +43,7 @@ class Question:
 
     Parameters
     ----------
-    label : why this condition, as text;  claim : name of the claim it is asked for, else empty
+    label : why this condition, as text;  claim, measurement : name of the one it is asked for, else empty
     ambient : fixed by a claim [degC]; None: the record's, with its range
     """
 
@@ -57,6 +57,7 @@ class Question:
     metrics: tuple[str, ...]
     supply: Literal["mains", "dc"] = "mains"
     claim: str = ""
+    measurement: str = ""
     ambient: float | None = None
 
 

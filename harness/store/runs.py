@@ -4,8 +4,8 @@ Must not judge or compute: what goes in comes out, within f4 rounding for signal
 
 Three checks notice a flipped bit, each where the others are slow or blind. The seal at the end of the file
 (``files.py``) covers every byte and is checked unless a caller says ``verify=False``. Chunks carry a Fletcher sum:
-gzip's own is missing where HDF5 stores a chunk raw because packing did not shrink it (short or noisy signals), which
-a test shows. HDF5 sums the headers, where text attributes lie because they are strings of fixed length; strings of
+gzip's own Adler sum misses a flip that only reorders the bytes of a chunk (a test shows one). HDF5 sums headers and
+lists of chunks, given format v110; text attributes lie there because they are strings of fixed length, while strings of
 variable length would lie in a heap without a sum. So a window read without hashing the whole file is right or refused.
 
 Files are never changed in place, so readers need no lock and survive a replacement.
@@ -39,7 +39,7 @@ SCHEMA_HISTORY: dict[int, str] = {
     1: "waveforms (f8 axis, f4 signals, complex ones as two), pyramid, metrics, parameters, solution, log, provenance",
 }
 
-LIBRARY_VERSIONS = ("v110", "v110")  # below v110 the list of chunks is a tree that HDF5 does not sum
+LIBRARY_VERSIONS = ("v110", "v110")  # v108 lists chunks in a tree without a sum, of 2 KB for each array
 CHUNK = 65536  # samples; one chunk for all made a small slice ten times slower
 ANALYSIS_OF_AXIS: dict[Literal["time", "frequency"], str] = {"time": "transient", "frequency": "small_signal"}
 
@@ -192,7 +192,7 @@ def _write_array(group: h5py.Group, name: str, values: NDArray[Any]) -> h5py.Dat
     if values.size == 0:  # HDF5 has no chunks of nothing
         return group.create_dataset(name, data=values)
     chunks = (*values.shape[:-1], min(CHUNK, values.shape[-1]))
-    return group.create_dataset(name, data=values, chunks=chunks, compression=1, shuffle=True)
+    return group.create_dataset(name, data=values, chunks=chunks, compression=1, shuffle=True, fletcher32=True)
 
 
 def _set_texts(target: h5py.HLObject, texts: Mapping[str, str]) -> None:

@@ -145,7 +145,7 @@ class Scenario:
 SLOW_STATES: tuple[str, ...] = ("bulk voltage", "thermistor temperature")
 
 PROBES = (
-    Probe("line_voltage", "line", "V", "line against neutral behind the line impedance", "voltage", "neutral"),
+    Probe("line_voltage", "line_to_neutral", "V", "behind the line impedance", "voltage", "neutral"),
     Probe("line_current", "v.xstage.vsense_line#branch", "A", "into the supply", "current"),
     Probe("bulk_voltage", "bulk", "V", "across the bulk", "voltage", "0"),
     Probe("rectified_current", "v.xstage.vsense_rectified#branch", "A", "out of the rectifier", "current"),
@@ -306,6 +306,7 @@ def bench(params: Params, condition: Condition, scenario: Scenario) -> Circuit:
         )  # fmt: skip
     devices.resistor(circuit, "line", "source", "behind_line", params.line_resistance)
     devices.series_choke(circuit, "line", "behind_line", "line", params.line_inductance)
+    circuit.VCVS("line_to_neutral", "line_to_neutral", "0", "line", "neutral", "1")
     circuit.X("stage", KIND, "line", "neutral", "bulk")
     _load(circuit, params, condition, scenario)
     return circuit

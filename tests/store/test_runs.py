@@ -39,7 +39,10 @@ def complex_run() -> Run:
     frequency = np.geomspace(10.0, 1e6, 101)
     gain = 1 / (1 + 1j * frequency / 1e3)
     return Run(
-        run_id("ac"), "ok", Axis("frequency", "Hz", frequency), {"gain": Signal("gain", "1", "loop", "voltage", "", gain)}
+        run_id("ac"),
+        "ok",
+        Axis("frequency", "Hz", frequency),
+        {"gain": Signal("gain", "1", "loop", "voltage", "", gain)},
     )
 
 
@@ -120,7 +123,9 @@ def test_attributes_and_layout_in_plain_h5py(store):
         assert bytes(file.attrs["run_id"]).decode() == run.case_id
         assert json.loads(bytes(file.attrs["parameters_json"])) == {k: list(v) for k, v in PARAMETERS.items()}
         bulk = file["waveforms/transient/v(bulk)"]
-        texts = {name: bytes(bulk.attrs[name]).decode() for name in ("units", "long_name", "quantity", "reference_node")}
+        texts = {
+            name: bytes(bulk.attrs[name]).decode() for name in ("units", "long_name", "quantity", "reference_node")
+        }
         assert texts == {
             "units": "V",
             "long_name": "bulk capacitor, µ",
@@ -198,7 +203,8 @@ def test_what_a_file_cannot_hold_is_refused(run, reason):
 
 
 @pytest.mark.parametrize(
-    "changed", [{"provenance": {"a": object()}}, {"parameters": {"a": (math.nan, "F")}}, {"provenance": {"a": math.inf}}]
+    "changed",
+    [{"provenance": {"a": object()}}, {"parameters": {"a": (math.nan, "F")}}, {"provenance": {"a": math.inf}}],
 )
 def test_provenance_and_parameters_that_are_no_json_are_refused(changed):
     with pytest.raises(StoreError, match="cannot be stored"):
@@ -265,7 +271,7 @@ def test_an_unknown_schema_is_refused_by_name(store):
 
 
 def test_every_schema_has_a_history_and_an_old_file():
-    assert SCHEMA_VERSION == max(SCHEMA_HISTORY)
+    assert max(SCHEMA_HISTORY) == SCHEMA_VERSION
     for version in SCHEMA_HISTORY:
         assert OLD_FILE.with_name(f"schema-{version}.h5").exists()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
+import zlib
 from pathlib import Path
 
 import h5py
@@ -70,20 +71,34 @@ def test_without_the_seal_a_flip_is_noticed_or_changes_nothing(store):
     assert noticed > FLIPS / 10
 
 
-@pytest.mark.parametrize("samples", [1, 3, 50, 16_384])
-def test_the_sum_of_gzip_is_there_even_where_nothing_shrinks(tmp_path, samples):
-    """So no other sum is needed: HDF5 keeps gzip's frame also around data that it makes longer."""
-    path = tmp_path / "noise.h5"
-    noise = np.frombuffer(np.random.default_rng(samples).bytes(4 * samples), dtype="u4")
-    with h5py.File(path, "w", libver=("v108", "v110")) as file:
-        stored = file.create_dataset("noise", data=noise, chunks=(samples,), compression=1, shuffle=True)
-        chunk = stored.id.get_chunk_info(0)
-        assert (chunk.filter_mask, chunk.size > 4 * samples) == (0, True)
-    data = path.read_bytes()
-    for bit in np.random.default_rng(1).integers(8 * chunk.byte_offset, 8 * (chunk.byte_offset + chunk.size), 200):
-        path.write_bytes(flipped(data, int(bit)))
-        with h5py.File(path) as file, pytest.raises(OSError, match="filter"):
-            file["noise"][()]
+@pytest.mark.parametrize("is_summed", [False, True])
+def test_chunks_need_a_sum_beside_that_of_gzip(tmp_path, is_summed):
+    """A flip in a distance of a packed chunk copies its bytes in another order, which gzip's Adler sum cannot see."""
+    packed = bytes.fromhex("78014b4c4c020220910c210133fb061f")  # by zlib, level 1, of the first text below
+    assert zlib.decompress(packed) == b"aabbbbabbcbbabbc"
+    assert zlib.decompress(flipped(packed, 88)) == b"aabbbbabbcbabbcb"
+    path = tmp_path / "plain.h5"
+    with h5py.File(path, "w", libver=("v110", "v110")) as file:
+        table = file.create_dataset("text", (16,), "u1", chunks=(16,), compression=1, fletcher32=is_summed)
+        table.id.write_direct_chunk((0,), packed + (fletcher32(packed) if is_summed else b""))
+        place = table.id.get_chunk_info(0).byte_offset
+        assert table[()].tobytes() == b"aabbbbabbcbbabbc"
+    path.write_bytes(flipped(path.read_bytes(), 8 * place + 88))
+    with h5py.File(path) as file:
+        if is_summed:
+            with pytest.raises(OSError, match="filter"):
+                file["text"][()]
+        else:
+            assert file["text"][()].tobytes() == b"aabbbbabbcbabbcb"  # wrong and unnoticed
+
+
+def fletcher32(data: bytes) -> bytes:
+    """The sum HDF5 puts behind a chunk: 16-bit words, the first byte of each the higher one; little-endian."""
+    first = second = 0
+    for high, low in zip(data[::2], data[1::2], strict=True):
+        first = (first + 256 * high + low) % 65535
+        second = (second + first) % 65535
+    return (second << 16 | first).to_bytes(4, "little")
 
 
 @pytest.mark.parametrize("kept", [0, 1, 7, 100, 0.5, -1])

@@ -1,0 +1,63 @@
+"""The verdict of one metric: a pure function of numbers, taken at the adverse ends of tolerances and ranges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from harness.judge.agreement import Agreement
+from harness.judge.limits import Limit
+
+Word = Literal["within", "over", "undecided", "unjudged", "failed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One word and why."""
+
+    word: Word
+    why: str
+
+
+def margin(value: float, limit: Limit) -> float:
+    """Distance to the adverse limit as a fraction of it: positive within, negative over."""
+    if limit.adverse == 0:
+        return 0.0
+    distance = limit.adverse - value if limit.worse == "high" else value - limit.adverse
+    return distance / abs(limit.adverse)
+
+
+def is_over(value: float, limit: Limit) -> bool:
+    """Beyond the limit at the adverse end of its own range."""
+    return margin(value, limit) < 0
+
+
+def decide(
+    limit: Limit | None,
+    adverse: float | None,
+    rescued: float | None,
+    agreements: tuple[Agreement, ...],
+    error: str,
+    no_limit: str,
+) -> Verdict:
+    """The verdict of a metric.
+
+    Parameters
+    ----------
+    adverse : value with every open input at its worse end; None where it could not be simulated
+    rescued : value with the unread inputs at their better ends and only tolerances adverse
+    agreements : with the hand calculation, at every point simulated
+    error : why a simulation failed, else empty
+    no_limit : what to say where there is no limit
+    """
+    if error or adverse is None or rescued is None:
+        return Verdict("failed", error or "not simulated")
+    if "disagrees" in agreements:
+        return Verdict("undecided", "simulation and hand calculation disagree beyond the declared difference")
+    if limit is None:
+        return Verdict("unjudged", no_limit)
+    if not is_over(adverse, limit):
+        return Verdict("unjudged", limit.partial) if limit.partial else Verdict("within", "")
+    if is_over(rescued, limit):
+        return Verdict("over", "over the limit whatever the unread values are")
+    return Verdict("undecided", "within or over, depending on values not read yet")

@@ -1,0 +1,159 @@
+"""Pictures of stored runs, with each metric marked where it was taken. Computes nothing."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+
+mpl.use("Agg")
+import matplotlib.pyplot as plt
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from harness.contracts import FloatArray, Run
+from harness.judge.assess import Assessment
+from harness.store import runs
+from netlists.errors import StoreError
+from netlists.quantity import engineering
+
+# Panels of each study: title and the signals drawn in it, all of one unit.
+PANELS: Mapping[str, Sequence[tuple[str, tuple[str, ...]]]] = {
+    "inrush": (("line current [A]", ("line_current",)), ("bulk voltage [V]", ("bulk_voltage",))),
+    "line_ripple": (
+        ("bulk voltage [V]", ("bulk_voltage",)),
+        ("current [A]", ("line_current", "rectified_current", "load_current")),
+    ),
+    "holdup": (("voltage [V]", ("bulk_voltage", "line_voltage")), ("line current [A]", ("line_current",))),
+}
+# The signal a metric's mark sits on; metrics that are means or integrals have no instant and no mark.
+MARKED: Mapping[str, str] = {
+    "inrush_peak": "line_current",
+    "bulk_voltage_peak": "bulk_voltage",
+    "bulk_ripple": "bulk_voltage",
+    "bulk_voltage_trough": "bulk_voltage",
+    "rectifier_current_peak": "rectified_current",
+    "holdup_time": "bulk_voltage",
+}
+COLOURS = {
+    "line_current": "#8a3b12",
+    "rectified_current": "#b8860b",
+    "load_current": "#5b7c2f",
+    "bulk_voltage": "#1f4e6b",
+    "line_voltage": "#9a9a9a",
+}
+ADVERSE_ALPHA = 0.45
+MOST_POINTS = 6000  # a picture shows no more; extremes of each stretch are kept
+
+
+def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
+    """One PNG for each instance, study and condition: the nominal run and, fainter, the adverse one.
+
+    Raises
+    ------
+    StoreError : a stored run or the folder cannot be used
+    """
+    groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = defaultdict(list)
+    for row in assessment.metrics:
+        if row["run_id"] and row["metric"] in MARKED:
+            structure = " ".join(row["condition"]["structure"].values())
+            groups[row["instance"], f"{row['condition']['label']} {structure}", row["condition"]["study"]].append(row)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"{folder}: cannot be made a folder for plots: {error.strerror}") from error
+    files = []
+    for (instance, label, study), rows in groups.items():
+        name = re.sub(r"[^a-z0-9]+", "-", f"{assessment.record} {instance} {study} {label}".lower()).strip("-")
+        figure = _figure(assessment, rows, results, study)
+        file = folder / f"{name}.png"
+        try:
+            figure.savefig(file, dpi=110)
+        except OSError as error:
+            raise StoreError(f"{file}: cannot be written: {error.strerror}") from error
+        plt.close(figure)
+        files.append(file)
+    return files
+
+
+def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: Path, study: str) -> Figure:
+    panels = PANELS[study]
+    figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=(9, 6), layout="constrained", squeeze=False)
+    names = tuple(name for _, signals in panels for name in signals)
+    nominal = runs.read_run(runs.run_path(results, rows[0]["run_id"]), signals=names).run
+    adverse_id = rows[0]["adverse"]["run_id"]
+    adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
+    for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
+        if adverse is not None and adverse_id != rows[0]["run_id"]:
+            _traces(axis, adverse, signals, alpha=ADVERSE_ALPHA, style="--", suffix=", adverse ends")
+        _traces(axis, nominal, signals, alpha=1.0, style="-", suffix="")
+        for instant, marked in _by_instant(rows, signals, nominal).items():
+            _mark(axis, instant, marked, nominal)
+        axis.set_ylabel(title)
+        axis.grid(alpha=0.25)
+        axis.legend(loc="best", fontsize=8, frameon=False)
+    axes[-1, 0].set_xlabel("time [ms]")
+    condition = rows[0]["condition"]
+    line = f"{condition['line_voltage']:g} V"
+    line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
+    figure.suptitle(
+        f"{assessment.record}, {rows[0]['instance']}: {study.replace('_', ' ')}, {condition['label']}, {line}, "
+        f"{condition['output_power']:g} W",
+        fontsize=10,
+    )
+    return figure
+
+
+def _traces(axis: Axes, run: Run, signals: Sequence[str], *, alpha: float, style: str, suffix: str) -> None:
+    assert run.axis is not None  # the run is ok and its signals were asked for
+    for name in signals:
+        time, values = thinned(run.axis.values, np.asarray(run.signals[name].values, dtype=np.float64))
+        label = f"{name.replace('_', ' ')}{suffix}"
+        axis.plot(time * 1e3, values, style, color=COLOURS[name], alpha=alpha, linewidth=1.2, label=label)
+
+
+def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """At most about MOST_POINTS points of a signal, the lowest and highest of every stretch among them."""
+    stride = -(-2 * time.size // MOST_POINTS)
+    if stride <= 2:
+        return time, values
+    kept: list[int] = [0]
+    for start in range(0, time.size, stride):
+        part = values[start : start + stride]
+        kept.extend(sorted({start + int(np.argmin(part)), start + int(np.argmax(part))}))
+    kept.append(time.size - 1)
+    chosen = np.unique(np.array(kept))
+    return time[chosen], values[chosen]
+
+
+def _by_instant(
+    rows: Sequence[Mapping[str, Any]], signals: Sequence[str], run: Run
+) -> dict[float, list[Mapping[str, Any]]]:
+    """Rows whose mark sits on one of these signals of this run, together where they share their instant."""
+    found: dict[float, list[Mapping[str, Any]]] = defaultdict(list)
+    for row in rows:
+        if row["at"] is not None and row["run_id"] == run.case_id and MARKED[row["metric"]] in signals:
+            found[row["at"]].append(row)
+    return found
+
+
+def _mark(axis: Axes, instant: float, rows: Sequence[Mapping[str, Any]], run: Run) -> None:
+    """A ring at the instant of metrics, with their names and values; hold-up also shows its stretch."""
+    assert run.axis is not None  # the run is ok and its signals were asked for
+    level = float(np.interp(instant, run.axis.values, run.signals[MARKED[rows[0]["metric"]]].values))
+    axis.plot([instant * 1e3], [level], "o", markersize=8, markerfacecolor="none", color="#222222")
+    for row in rows:
+        if row["metric"] == "holdup_time":
+            start, stop = row["window"]
+            axis.axvspan(start * 1e3, stop * 1e3, color="#d9c27a", alpha=0.35, linewidth=0)
+    text = "\n".join(f"{row['metric'].replace('_', ' ')} {engineering(row['value'], row['unit'])}" for row in rows)
+    right = instant > 0.6 * run.axis.values[-1]
+    axis.annotate(
+        text, (instant * 1e3, level), xytext=(-10 if right else 10, 10), textcoords="offset points", fontsize=8,
+        ha="right" if right else "left", bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1},
+    )  # fmt: skip

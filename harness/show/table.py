@@ -1,0 +1,169 @@
+"""The assessment as text for a terminal: one table that reads in 100 columns, then what it rests on."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from harness.judge.assess import Assessment
+from netlists.quantity import engineering
+
+VERDICT_STYLES = {"within": "green", "over": "bold red", "undecided": "yellow", "unjudged": "dim", "failed": "bold red"}
+CAUTION = (
+    "Caution: an opened supply can kill. Discharge and measure the bulk before touching; work on live boards only with "
+    "an isolating transformer and isolated probes. These numbers are no safety certificate; local codes and licensed "
+    "practice come first."
+)
+MOST_FLIPS = 3
+
+
+def print_assessment(assessment: Assessment, console: Console, files: Sequence[str]) -> None:
+    """Prints table, reasons, claims, measurements, coverage and where the files lie."""
+    console.print(Text(f"{assessment.record}: {assessment.title}", style="bold"))
+    console.print(f"coverage: {coverage_line(assessment.coverage)}", highlight=False)
+    for item in _tables(assessment.metrics):
+        console.print(item)
+    for line in _reasons(assessment.metrics):
+        console.print(line, highlight=False)
+    for line in _unjudged(assessment.metrics):
+        console.print(line, highlight=False)
+    for line in _claims(assessment.claims):
+        console.print(line, highlight=False)
+    for line in _measurements(assessment.measurements):
+        console.print(line, highlight=False)
+    console.print(_counts(assessment.metrics), highlight=False)
+    for file in files:
+        console.print(file, highlight=False, soft_wrap=True)
+    console.print(CAUTION, style="dim", highlight=False)
+
+
+def coverage_line(coverage: Mapping[str, Any]) -> str:
+    """Simulated / hand only / recorded only, in instances and parts."""
+    instances = coverage["instances"]
+    simulated = [name for name, state in instances.items() if state == "simulated"]
+    recorded = [name for name, state in instances.items() if state != "simulated"]
+    parts = coverage["parts"]
+    return (
+        f"simulated {', '.join(simulated) or 'nothing'}; recorded only {', '.join(recorded) or 'nothing'}; parts: "
+        f"{len(parts['simulated'])} simulated / {len(parts['hand_only'])} hand only / "
+        f"{len(parts['recorded_only'])} recorded only"
+    )
+
+
+COLUMNS = (  # heading, width, justification; with two spaces between them they fill 100 columns
+    ("metric", 27, "left"), ("of", 5, "left"), ("nominal", 9, "right"), ("by hand", 7, "right"),
+    ("adverse", 9, "right"), ("limit", 11, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
+)  # fmt: skip
+
+
+def _tables(rows: Sequence[Mapping[str, Any]]) -> Iterable[Text | Table]:
+    """A heading line and a table for every group of rows under one condition, all with the same columns."""
+    yield _new_table(with_header=True)
+    for heading, group in itertools.groupby(rows, key=_heading):
+        yield Text(heading, style="italic cyan", overflow="fold")
+        table = _new_table(with_header=False)
+        for row in group:
+            table.add_row(
+                f"  {row['metric']}",
+                row["subject"],
+                _number(row["value"], row["unit"]),
+                _percent(row["difference"]),
+                _number(row["adverse"]["value"], row["unit"]),
+                _limit(row),
+                _percent(row["margin"]),
+                Text(row["verdict"], style=VERDICT_STYLES[row["verdict"]]),
+            )
+        yield table
+
+
+def _new_table(*, with_header: bool) -> Table:
+    table = Table(box=None, pad_edge=False, show_header=with_header, header_style="bold", padding=(0, 2, 0, 0))
+    for heading, width, justification in COLUMNS:
+        table.add_column(heading, width=width, justify=justification, no_wrap=True)  # type: ignore[arg-type]
+    return table
+
+
+def _heading(row: Mapping[str, Any]) -> str:
+    condition = row["condition"]
+    line = f"{condition['line_voltage']:g} V"
+    line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
+    chosen = ", ".join(f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in condition["structure"].items())
+    return (
+        f"{row['instance']} ({chosen}), {condition['label']}: {line}, {condition['output_power']:g} W, "
+        f"{condition['ambient']:g} degC"
+    )
+
+
+def _number(value: float | None, unit: str) -> str:
+    return "-" if value is None else engineering(value, unit)
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None or not math.isfinite(value) else f"{value:+.1%}"
+
+
+def _limit(row: Mapping[str, Any]) -> str:
+    if row["limit"] is None:
+        return "none"
+    return f"{'<=' if row['limit_side'] == 'high' else '>='} {_number(row['limit_adverse'], row['unit'])}"
+
+
+def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
+    """One line for every row a person must act on, with the values that would decide it."""
+    lines = []
+    for row in rows:
+        if row["verdict"] not in ("over", "undecided", "failed"):
+            continue
+        source = f" ({row['limit_source']})" if row["limit_source"] else ""
+        lines.append(
+            f"{row['verdict']}: {row['metric']} of {row['subject']}, {row['condition']['label']}: {row['why']}{source}"
+        )
+        for flip in row["break_even"][:MOST_FLIPS]:
+            value = _number(flip["value"], flip["unit"])
+            ends = f"{_number(flip['low'], flip['unit'])} to {_number(flip['high'], flip['unit'])}"
+            lines.append(f"    flips at {flip['path']} = {value}, all else adverse; it may be {ends}")
+        if row["verdict"] == "undecided" and not row["break_even"] and row["agreement"] != "disagrees":
+            lines.append("    no single unread value decides it, all else adverse; measure the widest ranges first")
+    return lines
+
+
+def _unjudged(rows: Iterable[Mapping[str, Any]]) -> list[str]:
+    """One line for every reason why metrics are listed without a verdict."""
+    by_reason: dict[str, list[str]] = {}
+    for row in rows:
+        if row["verdict"] == "unjudged":
+            by_reason.setdefault(row["why"], []).append(row["metric"])
+    return [f"unjudged: {', '.join(dict.fromkeys(names))}: {reason}" for reason, names in by_reason.items()]
+
+
+def _claims(claims: Iterable[Mapping[str, Any]]) -> list[str]:
+    return [
+        f"claim {claim['claim']} ({claim['source'] or claim['metric']}): {claim['verdict']}"
+        + (f", {claim['why']}" if claim["why"] else "")
+        for claim in claims
+    ]
+
+
+def _measurements(measurements: Iterable[Mapping[str, Any]]) -> list[str]:
+    lines = []
+    for m in measurements:
+        if m["predicted"] is None or m["measured"] is None:
+            lines.append(f"measurement {m['measurement']}: {m['metric']} of {m['instance']} is not simulated")
+            continue
+        low, high = m["uncertainty"]
+        lines.append(
+            f"measurement {m['measurement']} ({m['date']}): {m['metric']} measured {_number(m['measured'], m['unit'])} "
+            f"{low:+.0%}/{high:+.0%}, predicted {_number(m['predicted'], m['unit'])} ({_percent(m['difference'])})"
+        )
+    return lines
+
+
+def _counts(rows: Sequence[Mapping[str, Any]]) -> str:
+    words = ("within", "over", "undecided", "failed", "unjudged")
+    return ", ".join(f"{sum(row['verdict'] == word for row in rows)} {word}" for word in words)

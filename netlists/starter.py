@@ -1,0 +1,34 @@
+"""Writes the commented starter of a record."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+from pathlib import Path
+
+from netlists.errors import OptionError, StoreError
+from netlists.quantity import shown
+
+
+def write_starter(name: str, folder: Path) -> Path:
+    """Writes NAME.toml into a folder; an existing file is never overwritten.
+
+    Raises
+    ------
+    OptionError : the name is none of a record, or the file exists
+    StoreError : the file cannot be written
+    """
+    if not re.fullmatch(r"[a-z][a-z0-9-]{0,62}", name):
+        raise OptionError(
+            f"NAME: must be lower-case letters, digits and hyphens, such as kiln-900, found {shown(name)}"
+        )
+    file = folder / f"{name}.toml"
+    text = (files("netlists") / "starter.toml").read_text(encoding="utf-8").replace('name = "NAME"', f'name = "{name}"')
+    try:
+        with file.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError as error:
+        raise OptionError(f"{file}: exists already and is kept; choose another name or move it away") from error
+    except OSError as error:
+        raise StoreError(f"{file}: cannot be written: {error.strerror}") from error
+    return file
