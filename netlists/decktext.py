@@ -23,7 +23,7 @@ _NAME = r"[a-z][a-z0-9_]{0,62}"
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]{1,3})?"
 _NODE = rf"(?:0|{_NAME})"
 _EXPRESSION = r"[a-z0-9_.,()+*/-]+"
-_POSITIVE = re.compile(rf"([rlc]){_NAME}? {_NODE} {_NODE} ({_NUMBER})(?: ic={_NUMBER})?")
+_POSITIVE = re.compile(rf"([rlc]){_NAME} {_NODE} {_NODE} ({_NUMBER})(?: ic={_NUMBER})?")
 _ELEMENTS = tuple(
     re.compile(pattern)
     for pattern in (
@@ -46,7 +46,8 @@ _DOT_LINES = tuple(
     )
 )
 _MODEL = re.compile(rf"\.model {_NAME} ([a-z]+) \(((?:[a-z]+={_NUMBER} ?)+)\)")
-_OPTIONS = re.compile(r"\.options((?: [a-z0-9]+=[a-z0-9.-]+)+)")
+_OPTIONS = re.compile(rf"\.options((?: [a-z0-9]+=(?:{_NUMBER}|gear|trap))+)")
+_LONG_NUMBER = re.compile(r"[0-9]+(?:\.[0-9]*)?e\+?[0-9]{3}|[0-9]{300,}")
 MODEL_KEYS = {"d": {"is", "n", "rs", "cjo", "vj", "m", "bv"}, "sw": {"vt", "vh", "ron", "roff"}}
 OPTION_KEYS = {"method", "maxord", "reltol", "abstol", "vntol", "chgtol", "trtol", "itl4"}
 FUNCTIONS = {"v", "i", "min", "max", "exp", "sin", "abs"}
@@ -59,7 +60,10 @@ def number(value: float, low: float = -1e12, high: float = 1e12) -> str:
     ------
     DeckError : not finite or outside [low, high]
     """
-    value = float(value)
+    try:
+        value = float(value)
+    except (OverflowError, TypeError, ValueError):
+        raise DeckError(f"number for a deck must lie in [{low:g}, {high:g}], found {shown(value)}") from None
     if not (math.isfinite(value) and low <= value <= high):
         raise DeckError(f"number for a deck must lie in [{low:g}, {high:g}], found {value}")
     return repr(value)  # the shortest text that reads back as the same float
@@ -105,8 +109,10 @@ def deck_lines(circuit: Circuit, options: str, saved: Sequence[str], step: float
 
 def check_lines(lines: Sequence[str]) -> None:
     """Raises DeckError for the first line that has none of the known forms."""
+    analyses = 0
     for line in lines:
-        fault = _fault(line)
+        analyses += line.startswith(".tran")
+        fault = _fault(line) or ("second analysis; the last one wins in silence" if analyses > 1 else "")
         if fault:
             raise DeckError(f"deck line {shown(line)}: {fault}")
 
@@ -114,6 +120,10 @@ def check_lines(lines: Sequence[str]) -> None:
 def _fault(line: str) -> str:
     if len(line) > LONGEST_LINE:
         return f"longer than {LONGEST_LINE} characters"
+    if RESERVED_NAMES.intersection(line.split(" ")):
+        return f"reserved name, one of {', '.join(sorted(RESERVED_NAMES))}"
+    if any(math.isinf(float(text)) for text in _LONG_NUMBER.findall(line)):
+        return "number beyond the floats"
     if line.startswith("."):
         return _dot_fault(line)
     if match := _POSITIVE.fullmatch(line):

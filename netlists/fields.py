@@ -7,7 +7,6 @@ from functools import cache
 from typing import Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from netlists.quantity import Quantity, QuantityError, QuantitySpec, read_marking, shown
 
@@ -66,7 +65,7 @@ class RecordModel(BaseModel):
         table = dict(raw)
         default_known = table.get("known", cls.model_fields["known"].default if "known" in cls.model_fields else None)
         for name, spec in quantity_specs(cls).items():
-            if name in table and not isinstance(table[name], Quantity):
+            if name in table and not isinstance(table[name], Quantity | Refused):
                 try:
                     table[name] = spec.parse(table[name], default_known if isinstance(default_known, str) else None)
                 except QuantityError as error:
@@ -116,10 +115,9 @@ class MarkedCapacitor(Part):
         try:
             texts = read_marking(table["marking"])
         except QuantityError as error:
-            raise PydanticCustomError("quantity", "{text}", {"text": f"marking: {error}"}) from error
-        value = f"{texts['value']} {texts['tolerance']}" if "tolerance" in texts else texts["value"]
+            return {**table, "marking": Refused(str(error))}
         read = {
-            "capacitance": value,
+            "capacitance": texts.get("value"),
             "voltage_rating": texts.get("voltage"),
             "temperature_rating": texts.get("temperature"),
         }
@@ -127,8 +125,10 @@ class MarkedCapacitor(Part):
             if text is None:
                 continue
             if name in table:
-                message = f"{name} is given by the marking {shown(table['marking'])} too; keep one of the two"
-                raise PydanticCustomError("quantity", "{text}", {"text": message})
-            if name in cls.model_fields:
-                table[name] = {"value": text, "known": "marked"}
+                message = f"is given by the marking {shown(table['marking'])} too; keep one of the two"
+                table[name] = Refused(message)
+                continue
+            table[name] = {"value": text, "known": "marked"}
+            if name == "capacitance" and "tolerance" in texts:
+                table[name]["tolerance"] = texts["tolerance"]
         return table

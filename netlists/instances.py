@@ -29,6 +29,7 @@ class Role:
     most: int
     needs: tuple[str, ...]
     doc: str
+    counts: tuple[str, ...] = ()  # of parallel and series: what the model makes use of
 
 
 class StageInstance(Noted):
@@ -39,7 +40,7 @@ class StageInstance(Noted):
 
     fed_by: Name | None = Field(default=None, description="the instance this one takes its power from; none: the line")
     known: Literal["measured", "marked", "inferred", "assumed"] | None = None
-    parts: dict[Designator, AnyPart] = Field(default_factory=dict)
+    parts: dict[Designator, AnyPart] = Field(default_factory=dict, max_length=1000)
     refers: dict[Name, Text] = Field(default_factory=dict, description="role -> path of a part another instance owns")
 
     def choices(self, structure: str) -> tuple[str, ...]:
@@ -80,8 +81,11 @@ class RectifierBulk(StageInstance):
             1,
             ("forward_voltage", "forward_test_current", "slope_resistance"),
             "diodes",
+            ("parallel",),
         ),
-        "bulk": Role(("electrolytic_capacitor",), 1, 8, ("capacitance", "esr"), "bulk capacitors"),
+        "bulk": Role(
+            ("electrolytic_capacitor",), 1, 8, ("capacitance", "esr"), "bulk capacitors", ("parallel", "series")
+        ),
         "fuse": Role(("fuse",), 0, 1, ("cold_resistance",), "in series with the line"),
         "line_choke": Role(
             ("common_mode_choke",), 0, 2, ("winding_resistance", "leakage_inductance"), "in series with the line"

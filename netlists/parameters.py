@@ -9,6 +9,8 @@ from typing import Any
 
 from netlists.errors import OptionError
 
+LARGEST_COUNT = 10**12  # beyond it a whole number may not even be printable
+
 
 def parameter(
     unit: str,
@@ -40,6 +42,10 @@ def check(owner: Any) -> None:
         rules = field.metadata
         unit = "" if rules["unit"] == "1" else f" {rules['unit']}"
         place = f"{type(owner).__name__}.{field.name}"
+        if field.type in ("int", int) and not isinstance(value, int):
+            raise OptionError(f"{place}: must be a whole number, found {value:g}")
+        if isinstance(value, int) and abs(value) > LARGEST_COUNT:
+            raise OptionError(f"{place}: must be <= {LARGEST_COUNT:g}{unit}, found a larger whole number")
         if not math.isfinite(value):
             raise OptionError(f"{place}: must be finite, found {value}")
         if rules["gt"] is not None and not value > rules["gt"]:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from netlists.errors import OptionError, RecordError, nearest
 from netlists.formulas import INFERENCES
-from netlists.quantity import QuantityError, shown
+from netlists.quantity import Quantity, QuantityError, shown
 from netlists.record import SupplyRecord
 
 
@@ -65,8 +65,15 @@ class Reader:
         for path in point.values:
             if path not in record.quantities:
                 raise OptionError(f"no value at {shown(path)}; {nearest(path, record.quantities)}")
+        for path in point.structure:
+            known = [
+                f"stages.{name}.{field}" for name, stage in record.data.stages.items() for field in stage.STRUCTURE
+            ]
+            if path not in known:
+                raise OptionError(f"no structure at {shown(path)}; {nearest(path, known)}")
         self.record = record
         self.point = point
+        self._inferred: dict[str, float] = {}
         self.reads: set[str] = set()
 
     def value(self, path: str) -> float:
@@ -81,8 +88,9 @@ class Reader:
         quantity = self.record.quantities[path]
         if path not in self.point.values:
             if quantity.known == "inferred":
-                arguments = {name: self.value(source) for name, source in quantity.of.items()}
-                return INFERENCES[quantity.formula].function(**arguments)
+                if path not in self._inferred:
+                    self._inferred[path] = self._infer(path, quantity)
+                return self._inferred[path]
             self.reads.add(path)
             return quantity.nominal
         self.reads.add(path)
@@ -92,6 +100,16 @@ class Reader:
         except QuantityError as error:
             raise RecordError([self.record.finding(path, f"chosen value {error}")]) from error
         return chosen
+
+    def _infer(self, path: str, quantity: Quantity) -> float:
+        arguments = {name: self.value(source) for name, source in quantity.of.items()}
+        try:
+            value = INFERENCES[quantity.formula].function(**arguments)
+            self.record.specs[path].check_bounds(quantity.with_values(value, value, value))
+        except (ArithmeticError, QuantityError) as error:
+            message = f"{quantity.formula} gives no usable value at this point: {error}"
+            raise RecordError([self.record.finding(path, message)]) from error
+        return value
 
     def structure(self, instance: str, name: str) -> str:
         """The alternative chosen for a structure field of an instance; the first stated one where none is chosen."""

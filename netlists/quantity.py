@@ -304,10 +304,10 @@ class QuantitySpec:
         if letter in UNITS[self.unit] and bare:
             return ()
         if letter in UNITS[self.unit] or (bare and letter in "MGK"):
-            percent = f"{TOLERANCE_LETTERS[letter] * 100:g}%"
+            start, percent = one_line(value_text[:40]), f"{TOLERANCE_LETTERS[letter] * 100:g}%"
             raise QuantityError(
-                f'{letter} may be a tolerance or part of the value: write "{one_line(value_text[:40])} {percent}" '
-                f'or "{one_line(value_text[:40])}" with its prefix, found {shown(f"{value_text} {letter}")}'
+                f'{letter} may be a tolerance or belong to the value: write "{start} {percent}" or '
+                f'"{start}{"k" if letter == "K" else letter}", found {shown(f"{value_text} {letter}")}'
             )
         return TOLERANCE_LETTERS
 

@@ -12,6 +12,7 @@ import stat
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -28,8 +29,13 @@ SCHEMA = 1
 LARGEST_FILE = 1_000_000  # bytes; the largest record seen in practice is under 50 kB
 DEEPEST_NESTING = 12
 MOST_FINDINGS = 50
+MOST_INFERENCE_STEPS = 10  # inferred of inferred of inferred ...
 
-_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff]")
+# All that str.splitlines breaks at but \n, other control characters, and the marks that reverse the reading direction.
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]")
+_TOO_DOTTED = re.compile(
+    r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){30}"""  # more than any text has
+)
 _MULTILINE_KEYS = {"note", "notes"}
 
 
@@ -107,7 +113,7 @@ class RecordData(RecordModel):
     notes: Text = ""
     nameplate: Nameplate
     line: Line = Field(default_factory=Line)
-    stages: dict[Name, AnyInstance] = Field(min_length=1)
+    stages: dict[Name, AnyInstance] = Field(min_length=1, max_length=100)
     claims: dict[Name, Claim] = Field(default_factory=dict)
     measurements: dict[Name, Measurement] = Field(default_factory=dict)
     history: list[HistoryLine] = Field(default_factory=list)
@@ -176,20 +182,24 @@ def load_record(path: str | Path) -> SupplyRecord:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise RecordError([_toml_finding(file, str(error))]) from error
+    except ValueError as error:  # a whole number of more digits than Python reads
+        raise RecordError([_longest_number_finding(file, text)]) from error
     except RecursionError as error:
         raise RecordError([Finding(file, 0, "", f"nested deeper than {DEEPEST_NESTING} levels")]) from error
     lines = find_lines(text)
-    findings = [Finding(file, line_of(lines, place), ".".join(place), message) for place, message in _text_faults(raw)]
+    faults = itertools.islice(_text_faults(raw), MOST_FINDINGS)
+    findings = [Finding(file, line_of(lines, place), ".".join(place), message) for place, message in faults]
+    findings = findings or list(_schema_faults(raw, file, lines))
     if findings:
-        raise RecordError(findings[:MOST_FINDINGS])
+        raise RecordError(findings)
     try:
         data = RecordData.model_validate(raw)
     except ValidationError as error:
-        raise RecordError(_shape_findings(error, file, lines)[:MOST_FINDINGS]) from error
+        raise RecordError(_shape_findings(error, file, lines)) from error
     record = _flattened(data, file, lines)
-    findings = list(_whole_record_faults(record))
+    findings = list(itertools.islice(_whole_record_faults(record), MOST_FINDINGS))
     if findings:
-        raise RecordError(findings[:MOST_FINDINGS])
+        raise RecordError(findings)
     return _with_inferred(record)
 
 
@@ -201,6 +211,8 @@ def _read_text(path: Path, file: str) -> str:
             content = stream.read(LARGEST_FILE + 1)
     except OSError as error:
         raise RecordError([Finding(str(path), 0, "", f"cannot be read: {error.strerror}")]) from error
+    except ValueError as error:  # a path with a NUL
+        raise RecordError([Finding(str(path), 0, "", "cannot be read: no possible name of a file")]) from error
     if len(content) > LARGEST_FILE:
         raise RecordError([Finding(file, 0, "", f"must be at most {LARGEST_FILE} bytes")])
     try:
@@ -208,6 +220,11 @@ def _read_text(path: Path, file: str) -> str:
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         raise RecordError([Finding(file, line, "", "must be UTF-8 text")]) from error
+    if text.startswith("\ufeff"):
+        raise RecordError([Finding(file, 1, "", "starts with a byte order mark; save it as UTF-8 without one")])
+    if match := _TOO_DOTTED.search(text):  # tomllib takes the square of their number
+        line = text[: match.start()].count("\n") + 1
+        raise RecordError([Finding(file, line, "", f"nested deeper than {DEEPEST_NESTING} levels")])
     if match := _CONTROL.search(text):
         line = text[: match.start()].count("\n") + 1
         raise RecordError([Finding(file, line, "", f"control character U+{ord(match.group()):04X} is not allowed")])
@@ -229,7 +246,7 @@ def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tup
         yield place, f"nested deeper than {DEEPEST_NESTING} levels"
     elif isinstance(raw, dict):
         for key, value in raw.items():
-            if _CONTROL.search(key) or "\n" in key:
+            if _CONTROL.search(key) or "\n" in key or "\t" in key:
                 yield place, f"control character in the name {shown(key)}"
             else:
                 yield from _text_faults(value, (*place, key))
@@ -238,19 +255,45 @@ def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tup
             yield from _text_faults(value, (*place, str(number)))
     elif isinstance(raw, str):
         in_note = bool(place) and place[-1] in _MULTILINE_KEYS
-        if _CONTROL.search(raw) or ("\n" in raw and not in_note):
-            yield place, f"must be one line without control characters, found {shown(raw)}"
+        fault = _CONTROL.search(raw) or (None if in_note else re.search("[\n\t]", raw))
+        if fault:
+            start = max(0, fault.start() - 12)
+            yield place, f"must be one line without control characters, found {shown(raw[start : start + 40])}"
+
+
+def _longest_number_finding(file: str, text: str) -> Finding:
+    longest = max(re.finditer(r"[0-9_]+", text), key=lambda match: len(match.group()))
+    line = text[: longest.start()].count("\n") + 1
+    return Finding(file, line, "", f"number of {len(longest.group())} digits; no value of a part needs more than 20")
+
+
+def _schema_faults(raw: Mapping[str, Any], file: str, lines: Mapping[tuple[str, ...], int]) -> Iterator[Finding]:
+    """A record of another schema gets this one finding: all others would be noise."""
+    number = raw.get("schema")
+    remedy = f"write schema = {SCHEMA}"
+    if number is None:
+        yield Finding(file, 0, "schema", f"missing; {remedy} at the top, the schema this program reads")
+    elif type(number) is not int:
+        yield Finding(
+            file, line_of(lines, ("schema",)), "schema", f"must be a whole number, found {shown(number)}; {remedy}"
+        )
+    elif number != SCHEMA:
+        message = f"schema {shown(number)} is not known to this program, which reads schema {SCHEMA}"
+        newer = "; use a newer bulkrail" if number > SCHEMA else f"; {remedy}"
+        yield Finding(file, line_of(lines, ("schema",)), "schema", message + newer)
 
 
 _TAGGED = {"stages", "parts"}  # behind each of their names, pydantic puts the kind into the place
 
 
 def _shape_findings(error: ValidationError, file: str, lines: Mapping[tuple[str, ...], int]) -> list[Finding]:
-    findings = []
+    unique: dict[tuple[str, str], Finding] = {}
     for fault in error.errors(include_url=False):
         place = _without_tags(tuple(str(part) for part in fault["loc"]))
-        findings.append(Finding(file, line_of(lines, place), ".".join(place), _fault_text(fault, place)))
-    unique = {(f.line, f.field, f.message): f for f in findings}
+        finding = Finding(file, line_of(lines, place), ".".join(place), _fault_text(fault, place))
+        unique.setdefault((finding.field, finding.message), finding)
+        if len(unique) == MOST_FINDINGS:
+            break
     return list(unique.values())
 
 
@@ -273,6 +316,7 @@ def _without_tags(loc: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(place)
 
 
+@cache
 def _models_by_kind() -> dict[str, type[BaseModel]]:
     models: dict[str, type[BaseModel]] = {}
     waiting: list[type[BaseModel]] = [Part, StageInstance]
@@ -283,6 +327,19 @@ def _models_by_kind() -> dict[str, type[BaseModel]]:
             for kind in getattr(model.model_fields["kind"].annotation, "__args__", ()):
                 models[kind] = model
     return models
+
+
+# pydantic's name of a type fault -> what to write instead
+_WANTED = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "list_type": "a list in square brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+}
 
 
 def _fault_text(fault: Mapping[str, Any], place: tuple[str, ...]) -> str:
@@ -309,6 +366,11 @@ def _fault_text(fault: Mapping[str, Any], place: tuple[str, ...]) -> str:
     if kind in ("greater_than_equal", "less_than_equal"):
         bound = context.get("ge", context.get("le"))
         return f"must be {'>=' if kind.startswith('greater') else '<='} {bound}, found {shown(found)}"
+    if kind in _WANTED:
+        return f"must be {_WANTED[kind]}, found {shown(found)}"
+    if kind in ("too_short", "too_long"):
+        rule = f">= {context['min_length']}" if kind == "too_short" else f"<= {context['max_length']}"
+        return f"must have {rule} entries, found {context['actual_length']}"
     message = str(fault["msg"])
     return f"{message[0].lower()}{message[1:]}, found {shown(found)}"
 
@@ -421,6 +483,9 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
             broken = True
         elif role not in stage.ROLES:
             yield record.finding(place, f"unknown role {shown(role)}; {nearest(role, stage.ROLES)}")
+        elif owner is stage:
+            message = f'{match.group(2)} is a part of this instance; give it role = "{role}" instead'
+            yield record.finding(place, message)
     if not stage.ROLES or broken:
         return
     for designator, part in stage.parts.items():
@@ -444,6 +509,12 @@ def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> 
         if kind not in rule.kinds:
             yield record.finding(f"{path}.kind", f"role {role} takes {' or '.join(rule.kinds)}, found {kind}")
             continue
+        for counted in ("parallel", "series"):
+            pieces = getattr(part, counted)
+            if pieces != 1 and counted not in rule.counts:
+                yield record.finding(
+                    f"{path}.{counted}", f"must be 1 for role {role}: the model takes one piece, found {pieces}"
+                )
         for field_name in rule.needs:
             if f"{path}.{field_name}" not in record.quantities:
                 yield record.finding(f"{path}.{field_name}", _unread(instance, field_name))
@@ -487,17 +558,32 @@ def _with_inferred(record: SupplyRecord) -> SupplyRecord:
     """Fills in inferred quantities, in the order they need each other; a range from the corners of their inputs."""
     filled = {path: q for path, q in record.quantities.items() if q.known != "inferred"}
     waiting = {path: q for path, q in record.quantities.items() if q.known == "inferred"}
-    findings = [finding for path, q in waiting.items() for finding in _inference_faults(record, path, q)]
+    faults = (finding for path, q in waiting.items() for finding in _inference_faults(record, path, q))
+    findings = list(itertools.islice(faults, MOST_FINDINGS))
     if findings:
         raise RecordError(findings)
+    steps = 0
     while waiting:
         ready = [path for path, q in waiting.items() if all(source in filled for source in q.of.values())]
         if not ready:
-            cycle = ", ".join(sorted(waiting))
-            raise RecordError([record.finding(path, f"inferred in a circle with {cycle}") for path in sorted(waiting)])
+            raise RecordError(
+                [record.finding(path, _circle_text(path, waiting)) for path in list(waiting)[:MOST_FINDINGS]]
+            )
+        steps += 1
+        if steps > MOST_INFERENCE_STEPS:
+            message = f"inferred through more than {MOST_INFERENCE_STEPS} others; give a value of its own"
+            raise RecordError([record.finding(path, message) for path in ready[:MOST_FINDINGS]])
         for path in ready:
             filled[path] = _inferred_value(record, path, waiting.pop(path), filled)
     return SupplyRecord(record.data, record.file, record.lines, filled, record.specs)
+
+
+def _circle_text(path: str, waiting: Mapping[str, Quantity]) -> str:
+    """The way from a path round the circle it is in or leads into."""
+    way = [path]
+    while way.count(way[-1]) == 1:
+        way.append(next(source for source in waiting[way[-1]].of.values() if source in waiting))
+    return f"inferred in a circle: {' <- '.join(way)}; measure or assume one of them"
 
 
 def _inference_faults(record: SupplyRecord, path: str, quantity_: Quantity) -> Iterator[Finding]:

@@ -1,54 +1,33 @@
-"""Finds the line a key of a TOML file stands on, since neither tomllib nor tomlkit tells."""
+"""Finds the line a key of a TOML file stands on, since neither tomllib nor tomlkit tells.
+
+A scanner of text that tomllib has accepted already: it follows texts, brackets and comments, and checks nothing.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import re
+import tomllib
 from collections.abc import Mapping
-
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(
-    r"""\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=(.*)$"""
-)
-_KEY_PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
 
 Path = tuple[str, ...]
 
+_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_KEY_PART = re.compile(r"""[ \t]*(?:([A-Za-z0-9_-]+)|("(?:[^"\\\n]|\\.)*"|'[^'\n]*'))[ \t]*(\.?)""")
+# A text in its four forms; a closing run of three quotes takes up to two more into the text.
+_TEXT = re.compile(
+    r'''"""(?:[^"\\]++|\\.|"(?!""))*+"{3,5}|\'\'\'(?:[^']++|'(?!''))*+'{3,5}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*\'''',
+    re.DOTALL,
+)
+_PLAIN = re.compile(r"[^,\[\]{}#\n\"']+")  # numbers, booleans, dates
+
 
 def find_lines(text: str) -> Mapping[Path, int]:
-    """Path of every table header and key -> its line, counted from 1. Array tables count their index as a name.
+    """Path of every table header and key -> its line, counted from 1. Arrays count their items as names 0, 1, ...
 
-    Keys inside an inline table or array are not listed: ask ``line_of`` for the nearest listed ancestor.
+    Text that tomllib refuses gives the lines found up to its fault.
     """
-    lines: dict[Path, int] = {}
-    counts: dict[Path, int] = {}
-    table: Path = ()
-    closing = ""  # the delimiter a multi-line text waits for
-    for number, line in enumerate(text.split("\n"), start=1):
-        if closing:
-            if closing in line:
-                closing = ""
-            continue
-        if header := _HEADER.match(line):
-            table = _parts(header.group(2))
-            if header.group(1) == "[[":
-                counts[table] = counts.get(table, -1) + 1
-                table = (*table, str(counts[table]))
-            lines.setdefault(table, number)
-        elif key := _KEY.match(line):
-            lines.setdefault(table + _parts(key.group(1)), number)
-            closing = _opens_multiline(key.group(2))
-    return lines
-
-
-def _parts(dotted: str) -> Path:
-    return tuple(part.strip("\"'") for part in _KEY_PART.findall(dotted))
-
-
-def _opens_multiline(value: str) -> str:
-    for delimiter in ('"""', "'''"):
-        if value.count(delimiter) == 1 and value.lstrip().startswith(delimiter):
-            return delimiter
-    return ""
+    return _Scanner(text).lines
 
 
 def line_of(lines: Mapping[Path, int], path: Path) -> int:
@@ -61,3 +40,108 @@ def line_of(lines: Mapping[Path, int], path: Path) -> int:
         if path[:length] in lines:
             return lines[path[:length]]
     return 0
+
+
+class _NotToml(Exception):
+    """A pattern that must match did not: no TOML from here on."""
+
+
+class _Scanner:
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.lines: dict[Path, int] = {}
+        self._at = 0
+        self._line, self._counted_to = 1, 0
+        with contextlib.suppress(_NotToml, RecursionError):
+            self._document()
+
+    def _document(self) -> None:
+        table: Path = ()
+        items: dict[Path, int] = {}  # array of tables -> number of its newest item
+        self._skip_blank()
+        while self._at < len(self.text):
+            if self.text.startswith("[", self._at):
+                double = self.text.startswith("[[", self._at)
+                line = self._line_here()
+                self._at += 2 if double else 1
+                table = self._in_newest_items(self._key(), items, double)
+                self.lines.setdefault(table, line)
+                self._at += 2 if double else 1
+            else:
+                self._pair(table)
+            self._skip_blank()
+
+    @staticmethod
+    def _in_newest_items(key: Path, items: dict[Path, int], double: bool) -> Path:
+        """A header's path with the numbers of the array items it lies in; opens a new item for a double bracket."""
+        place: Path = ()
+        for index, part in enumerate(key):
+            place = (*place, part)
+            if double and index == len(key) - 1:
+                items[place] = items.get(place, -1) + 1
+            if place in items:
+                place = (*place, str(items[place]))
+        return place
+
+    def _pair(self, table: Path) -> None:
+        line = self._line_here()
+        key = self._key()
+        for length in range(1, len(key) + 1):
+            self.lines.setdefault(table + key[:length], line)
+        self._at += 1  # the equals sign
+        self._value(table + key)
+
+    def _value(self, place: Path) -> None:
+        self._skip_blank()
+        opening = self.text[self._at : self._at + 1] or "end"
+        if opening in "[{":
+            closing = "]" if opening == "[" else "}"
+            self._at += 1
+            self._skip_blank()
+            number = 0
+            while not self.text.startswith(closing, self._at):
+                if opening == "[":
+                    item = (*place, str(number))
+                    self.lines.setdefault(item, self._line_here())
+                    self._value(item)
+                    number += 1
+                else:
+                    self._pair(place)
+                self._skip_blank()
+                if self.text.startswith(",", self._at):
+                    self._at += 1
+                    self._skip_blank()
+            self._at += 1
+        else:
+            self._take(_TEXT if opening in "\"'" else _PLAIN)
+
+    def _key(self) -> Path:
+        parts: list[str] = []
+        dot = "."
+        while dot:
+            match = self._take(_KEY_PART)
+            bare, quoted, dot = match.groups()
+            parts.append(bare if bare is not None else _unquoted(quoted))
+        return tuple(parts)
+
+    def _take(self, pattern: re.Pattern[str]) -> re.Match[str]:
+        match = pattern.match(self.text, self._at)
+        if match is None:
+            raise _NotToml
+        self._at = match.end()
+        return match
+
+    def _skip_blank(self) -> None:
+        self._take(_BLANK)
+
+    def _line_here(self) -> int:
+        self._line += self.text.count("\n", self._counted_to, self._at)
+        self._counted_to = self._at
+        return self._line
+
+
+def _unquoted(quoted: str) -> str:
+    try:
+        return str(tomllib.loads(f"key = {quoted}")["key"])
+    except tomllib.TOMLDecodeError:
+        return quoted[1:-1]

@@ -154,11 +154,15 @@ def _simulator() -> _Simulator:
 
 
 def version() -> str:
-    """Version of the libngspice of this process, for example ``39.3``, from its own banner."""
-    simulator = _simulator()
-    text = " ".join(simulator.command("version -s"))
-    match = re.search(r"ngspice-([0-9.]+)", text)
-    return match.group(1) if match else str(simulator.ngspice_version)
+    """Version and build date of this process's libngspice from its banner, such as ``39 (Feb 5 2023 13:44:35)``.
+
+    The banner has no minor version, so the build date stands for it.
+    """
+    banner = " ".join(_simulator().command("version -s"))
+    number = re.search(r"ngspice-([0-9.]+)", banner)
+    built = re.search(r"Creation Date: \w+ +(\w+) +(\d+) ([\d:]+) \w+ (\d+)", banner)
+    date = f"{built.group(1)} {built.group(2)} {built.group(4)} {built.group(3)}" if built else "unknown build"
+    return f"{number.group(1) if number else 'unknown'} ({date})"
 
 
 class Session:
