@@ -241,7 +241,7 @@ def _toml_finding(file: str, message: str) -> Finding:
 
 
 def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
-    """Control characters that came in by escapes, and nesting no record needs."""
+    """Control characters that came in by escapes, whole numbers beyond TOML's, and nesting no record needs."""
     if len(place) > DEEPEST_NESTING:
         yield place, f"nested deeper than {DEEPEST_NESTING} levels"
     elif isinstance(raw, dict):
@@ -253,6 +253,8 @@ def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tup
     elif isinstance(raw, list):
         for number, value in enumerate(raw):
             yield from _text_faults(value, (*place, str(number)))
+    elif isinstance(raw, int) and not -(2**63) <= raw < 2**63:
+        yield place, f"whole number of {raw.bit_length()} bits; TOML allows 64"
     elif isinstance(raw, str):
         in_note = bool(place) and place[-1] in _MULTILINE_KEYS
         fault = _CONTROL.search(raw) or (None if in_note else re.search("[\n\t]", raw))

@@ -25,6 +25,7 @@ STEPS_PER_HALF_PERIOD = 400
 STEADY_TOLERANCE = 1e-5  # of the source's peak, from one charge to the next; crossings are read to about 1e-6
 READING_ERROR = 1e-4  # of the source's peak: excess left where a straight line reads the end of conduction
 MOST_CHARGES = 400
+MOST_CHARGES_PER_PERIOD = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,35 +178,55 @@ def pieces_of(circuit: Circuit) -> Pieces:
 def steady_period(circuit: Circuit, capacitor_start: float) -> tuple[Course, float]:
     """One settled charge and discharge, and the line angle [rad] at which the charge begins.
 
+    With little resistance a charge can end before the crest and a second one follow in the same half wave; the course
+    then holds both.
+
     Raises
     ------
     ArithmeticError : the rectifier does not settle: the source never charges the capacitor
     """
     pieces = pieces_of(circuit)
     angle, capacitor = math.pi / 2, capacitor_start
-    previous = math.inf
+    ends: list[tuple[float, float]] = []
+    charges: list[tuple[float, Course, Course]] = []  # start angle, blocking before it, the charge
     for _ in range(MOST_CHARGES):
         blocked = pieces.block(angle, capacitor)
         if blocked is None:
             raise ArithmeticError("the source never charges the capacitor")
-        _, start, at_start = blocked
+        blocking, start, at_start = blocked
         conducting, angle, capacitor = pieces.conduct(start, at_start)
-        if abs(capacitor - previous) < STEADY_TOLERANCE * circuit.source_peak:
-            return _joined(conducting, pieces, angle, capacitor), start
-        previous = capacitor
+        ends.append((angle, capacitor))
+        charges.append((start, blocking, conducting))
+        repeated = _repeats_after(ends, circuit.source_peak)
+        if repeated:
+            settled = charges[-repeated:]
+            first = min(range(repeated), key=lambda index: settled[index][0])
+            ordered = settled[first:] + settled[:first]
+            # each charge is followed by the blocking that leads to the next one
+            parts = [
+                part for index in range(repeated) for part in (ordered[index][2], ordered[(index + 1) % repeated][1])
+            ]
+            return _joined(parts), ordered[0][0]
     raise ArithmeticError("the rectifier does not settle")
 
 
-def _joined(conducting: Course, pieces: Pieces, angle: float, capacitor: float) -> Course:
-    blocked = pieces.block(angle, capacitor)
-    if blocked is None:
-        return conducting
-    blocking = blocked[0]
+def _repeats_after(ends: list[tuple[float, float]], peak: float) -> int:
+    """Number of charges after which state and angle repeat; 0 where they do not yet."""
+    for number in range(1, min(MOST_CHARGES_PER_PERIOD, len(ends) - 1) + 1):
+        (angle, capacitor), (before, earlier) = ends[-1], ends[-1 - number]
+        if abs(capacitor - earlier) < STEADY_TOLERANCE * peak and abs(angle - before) < 1e-2:
+            return number
+    return 0
+
+
+def _joined(parts: list[Course]) -> Course:
+    """Courses one after the other."""
+    offsets = np.cumsum([0.0] + [float(part.time[-1]) for part in parts[:-1]])
     return Course(
-        np.concatenate([conducting.time, conducting.time[-1] + blocking.time]),
-        np.concatenate([conducting.current, blocking.current]),
-        np.concatenate([conducting.bulk, blocking.bulk]),
-        np.concatenate([conducting.load, blocking.load]),
+        np.concatenate([offset + part.time for offset, part in zip(offsets, parts, strict=True)]),
+        np.concatenate([part.current for part in parts]),
+        np.concatenate([part.bulk for part in parts]),
+        np.concatenate([part.load for part in parts]),
     )
 
 

@@ -7,6 +7,7 @@ bulk voltage; the declared differences come from these three.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ Key = tuple[str, str]  # metric, subject
 CHARGED_RISE = 5e-3  # of the source's peak: what is left after that adds nothing to peak or I2t
 SETTLED_RISE = 1e-3  # of the source's peak: the charge after which inrush is over
 REPRESENTATIVE_CURRENT = 0.7  # of the peak: where the straight line touches the diode's curve
+COLLAPSED = 0.2  # of the source's peak: no converter runs from so little
 ROUNDS = 4  # of load, diode and thermistor found from each other; changes are below 1e-4 by then
 ANGLES_DEG = tuple(range(0, 180, 15))
 FINER_DEG = (-10, -5, 5, 10)  # around the worst of them
@@ -114,6 +116,22 @@ def bus_power(params: Params, condition: Condition, bulk: float) -> float:
     return condition.output_power / params.converter_efficiency
 
 
+def relevant(study: str, params: Params, condition: Condition) -> tuple[Params, Condition]:
+    """Parameters and condition with all that a study's hand calculation does not read at fixed values.
+
+    Two situations that are equal after this have the same hand calculation.
+    """
+    params = dataclasses.replace(params, undervoltage_cutoff=1.0, undervoltage_restart=2.0)
+    if study == "inrush":
+        params = dataclasses.replace(params, converter_efficiency=1.0, holdup_end_voltage=1.0)
+        return params, dataclasses.replace(condition, output_power=0.0)
+    if study == "line_ripple":
+        params = dataclasses.replace(params, holdup_end_voltage=1.0)
+    if params.thermistor is not None:
+        params = dataclasses.replace(params, thermistor=dataclasses.replace(params.thermistor, time_constant=1.0))
+    return params, condition
+
+
 def steady(params: Params, condition: Condition) -> Steady:
     """Settled operation on the line at this condition.
 
@@ -126,24 +144,22 @@ def steady(params: Params, condition: Condition) -> Steady:
         return _steady_direct(params, condition)
     resistance, inductance = path(params)
     capacitance, esr = bulk_lumped(params)
-    mean, top, current_rms = (
-        0.93 * peak,
-        4 * bus_power(params, condition, peak) / peak,
-        bus_power(params, condition, peak) / peak,
-    )
+    mean, top = 0.93 * peak, 4 * bus_power(params, condition, peak) / peak
+    current_rms = bus_power(params, condition, peak) / peak
+    load = _touching_load(params, condition, mean)
     for _ in range(ROUNDS):
         limiter, warm = series_thermistor(params, condition, current_rms)
         threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * top)
-        constant, conductance = _straight_load(params, condition, mean)
         circuit = Circuit(
             peak, frequency, params.feed == "bridge", resistance + limiter + slope, inductance, threshold,
-            capacitance, esr, constant, conductance,
+            capacitance, esr, *load,
         )  # fmt: skip
         course, start_angle = steady_period(circuit, 0.97 * peak)
+        if np.min(course.bulk) < COLLAPSED * peak:
+            raise ArithmeticError("the bulk collapses under its load")
         mean, top = _mean(course.time, course.bulk), float(np.max(course.current))
         current_rms = _rms(course.time, course.current)
-        if np.min(course.bulk) < 0.2 * peak:
-            raise ArithmeticError("the bulk collapses under its load")
+        load = _fitted_load(params, condition, course)
     return Steady(course, start_angle, warm, capacitance, esr, bus_power(params, condition, mean))
 
 
@@ -164,12 +180,22 @@ def _steady_direct(params: Params, condition: Condition) -> Steady:
     return Steady(course, 0.0, warm, capacitance, esr, bus_power(params, condition, bulk))
 
 
-def _straight_load(params: Params, condition: Condition, mean: float) -> tuple[float, float]:
-    """Constant current [A] and conductance [S] that touch the load's curve at the mean bulk voltage."""
+def _touching_load(params: Params, condition: Condition, mean: float) -> tuple[float, float]:
+    """Constant current [A] and conductance [S] of the line that touches the load's curve at a bulk voltage [V]."""
     if params.load == "resistance" and params.load_resistance is not None:
         return 0.0, 1 / params.load_resistance
     power = condition.output_power / params.converter_efficiency
     return 2 * power / mean, -power / mean**2
+
+
+def _fitted_load(params: Params, condition: Condition, course: Course) -> tuple[float, float]:
+    """The line closest to the load's curve over a course, by least squares over time, not over points."""
+    if params.load == "resistance" and params.load_resistance is not None:
+        return 0.0, 1 / params.load_resistance
+    power = condition.output_power / params.converter_efficiency
+    weights = np.sqrt(np.gradient(course.time).clip(min=0.0))
+    slope, constant = np.polyfit(course.bulk, power / course.bulk, 1, w=weights)
+    return float(constant), float(slope)
 
 
 def line_ripple(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
@@ -255,7 +281,7 @@ def inrush(
         else source(condition)[0]
     )
     shares = rectifier.parallel
-    heating = Difference(-0.05, 0.05, "thermistor at the temperature of half the energy, straight-line diodes")
+    heating = Difference(-0.05, 0.05, "thermistor at the temperature of the peak all along, straight-line diodes")
     squared = Difference(-0.08, 0.08, "thermistor at the temperature of half the energy, straight-line diodes")
     crest = Difference(-0.02, 0.02, "straight-line diodes do not let the last volt through")
     expected = {
@@ -276,30 +302,32 @@ def inrush_at_worst(params: Params, condition: Condition, bulk_start: float) -> 
     The angles are searched with the thermistor cold, then its heating is put in at the worst ones.
     """
     cold = _cold(params, condition)
-    angles = (90,) if condition.supply == "dc" else ANGLES_DEG
-    found = {angle: _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold) for angle in angles}
+
+    def at(angle: int, thermistor: float, rise: float = CHARGED_RISE) -> tuple[float, float, float, float]:
+        return _inrush_at_angle(params, condition, math.radians(angle), bulk_start, thermistor, rise)
+
+    found = {angle: at(angle, cold) for angle in ((90,) if condition.supply == "dc" else ANGLES_DEG)}
     if condition.supply == "mains":
         best = {max(found, key=lambda angle: found[angle][which]) for which in range(3)}
-        for angle in {(angle + offset) % 180 for angle in best for offset in FINER_DEG} - set(found):
-            found[angle] = _inrush_at_angle(params, condition, math.radians(angle), bulk_start, cold)
-    worst_peak = max(found, key=lambda angle: found[angle][0])
-    worst_i2t = max(found, key=lambda angle: found[angle][1])
-    highest = max(values[2] for values in found.values())
+        finer = {(angle + offset) % 180 for angle in best for offset in FINER_DEG} - set(found)
+        found |= {angle: at(angle, cold) for angle in finer}
+    worst_peak, worst_i2t, worst_bulk = (max(found, key=lambda angle: found[angle][which]) for which in range(3))
+    highest = at(worst_bulk, cold, SETTLED_RISE)[2]
     peak, i2t, to_peak = found[worst_peak][0], found[worst_i2t][1], found[worst_peak][3]
     if params.thermistor is not None:
-        for _ in range(2):  # half the energy absorbed up to the peak, for the peak; half of all, for I2t
-            warm = _warmed(params, condition, to_peak / 2)
-            peak, _, _, to_peak = _inrush_at_angle(params, condition, math.radians(worst_peak), bulk_start, warm)
-            warm = _warmed(params, condition, i2t / 2)
-            i2t = _inrush_at_angle(params, condition, math.radians(worst_i2t), bulk_start, warm)[1]
+        # At the peak di/dt is zero, so the current is what the resistance of that instant allows: all energy up to it
+        # counts. I2t is absorbed while the resistance falls, so half of its energy stands for all of it.
+        for _ in range(2):
+            peak, _, _, to_peak = at(worst_peak, _warmed(params, condition, to_peak))
+            i2t = at(worst_i2t, _warmed(params, condition, i2t / 2))[1]
     return peak, i2t, highest
 
 
 def _inrush_at_angle(
-    params: Params, condition: Condition, angle: float, bulk_start: float, thermistor: float
+    params: Params, condition: Condition, angle: float, bulk_start: float, thermistor: float, rise: float
 ) -> tuple[float, float, float, float]:
     """Peak current [A], I2t [A2s], highest bulk voltage [V], I2t up to the first peak [A2s], at one angle [rad]."""
-    courses = _charge(params, condition, angle, bulk_start, thermistor)
+    courses = _charge(params, condition, angle, bulk_start, thermistor, rise)
     if not courses:
         return 0.0, 0.0, bulk_start, 0.0
     return (
@@ -324,7 +352,7 @@ def _charge(
     angle: float,
     bulk_start: float,
     thermistor: float,
-    settled_rise: float = SETTLED_RISE,
+    settled_rise: float,
 ) -> list[Course]:
     peak, frequency = source(condition)
     resistance, inductance = path(params)

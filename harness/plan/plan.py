@@ -71,6 +71,8 @@ class StagePlan(Protocol):
         self, record: SupplyRecord, instance: str, point: Point, question: Question
     ) -> tuple[Any, set[str]]: ...
 
+    def relevant(self, study: str, about: Any) -> Any: ...
+
     def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
 
 
@@ -207,10 +209,11 @@ class Plan:
 
     def hand(self, instance: str, about: Situation, study: str) -> Mapping[tuple[str, str], Expectation] | str:
         """Hand calculation of a study in a situation, or why there is none; each is made once."""
-        key = (study, about)
+        planner = self._planner(instance)
+        key = (study, planner.relevant(study, about))
         if key not in self._hand:
             try:
-                self._hand[key] = self._planner(instance).expect(study, about)
+                self._hand[key] = planner.expect(study, about)
             except ArithmeticError as error:
                 self._hand[key] = str(error)
         return self._hand[key]

@@ -33,8 +33,8 @@ AMBIENT = "nameplate.ambient"
 STEPS_PER_PERIOD = 1000  # of the line; the largest step, smaller ones are the simulator's own choice
 STEPS_PER_RESONANCE = 60  # of line inductance and bulk, which ring where the resistance is low
 DIRECT_STEPS = 2000  # steps of a run from a dc supply
-COARSE_ANGLES = tuple(range(0, 180, 15))  # [deg]; a negative half wave repeats the positive, or waits for it
-FINE_OFFSETS = ((-10.0, -5.0, 5.0, 10.0), (-3.0, -1.5, 1.5, 3.0))  # around the best so far, a round each [deg]
+COARSE_ANGLES = tuple(range(0, 180, 30))  # [deg]; a negative half wave repeats the positive, or waits for it
+FINE_OFFSETS = ((-20.0, -10.0, 10.0, 20.0), (-5.0, 5.0), (-2.5, 2.5))  # around each best so far, a round each [deg]
 SETTLING_PERIODS = 6
 SETTLED_DRIFT = 2e-4  # of the bulk voltage over one period
 SETTLED_TEMPERATURE = 0.5  # change of the thermistor between two rounds [degC]
@@ -463,6 +463,12 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     )  # fmt: skip
     provenance = (("record", record.name), ("instance", instance))
     return Situation(params, condition, subjects(record, instance), provenance), set(reads) | reader.reads
+
+
+def relevant(study: str, about: Situation) -> Situation:
+    """A situation with all that the study's hand calculation does not read at fixed values."""
+    params, condition = hand.relevant(study, about.params, about.condition)
+    return dataclasses.replace(about, params=params, condition=condition)
 
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:

@@ -1,0 +1,99 @@
+"""Imports go one way. The rooms are listed from the bottom up; a room may import those below it, none beside it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+# room -> rooms of the project it may import from, itself left out
+ALLOWED = {
+    "netlists": set(),
+    "harness.contracts": {"netlists"},
+    "harness.store": {"netlists", "harness.contracts"},
+    "harness.simulate": {"netlists", "harness.contracts", "harness.store"},
+    "harness.postprocess": {"harness.contracts"},
+    "harness.handcalc": {"netlists", "harness.contracts"},
+    "harness.plan": {
+        "netlists", "harness.contracts", "harness.store", "harness.simulate", "harness.postprocess", "harness.handcalc",
+    },
+}  # fmt: skip
+ALLOWED["harness.judge"] = ALLOWED["harness.plan"] | {"harness.plan"}
+ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge"}
+ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
+ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
+
+# library -> the only modules that may import it
+ONLY_USERS = {
+    "h5py": "harness/store/",
+    "sqlite3": "harness/store/index.py",
+    "pebble": "harness/simulate/executors.py",
+    "matplotlib": "harness/show/plots.py",
+    "rich": "harness/show/,harness/cli.py",
+    "cyclopts": "harness/cli.py",
+    "PySpice.Spice.NgSpice": "harness/simulate/ngspice.py",
+}
+BUILDERS = ("netlists.stages", "netlists.devices", "netlists.decktext", "PySpice")
+
+
+def modules() -> list[Path]:
+    return sorted(path for package in ("netlists", "harness") for path in (ROOT / package).rglob("*.py"))
+
+
+def imports_of(path: Path) -> set[str]:
+    """Full names a module imports, at its top or inside functions; type-checking blocks count too."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+    return found
+
+
+def room_of(name: str) -> str | None:
+    parts = name.split(".")
+    if parts[0] == "netlists":
+        return "netlists"
+    return ".".join(parts[:2]) if parts[0] == "harness" and len(parts) > 1 else None
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_imports_go_one_way(path: Path) -> None:
+    own = room_of(".".join(path.relative_to(ROOT).with_suffix("").parts)) or ""
+    if own == "harness.__init__":
+        return
+    rooms = {room for room in map(room_of, imports_of(path)) if room and room != own}
+    assert rooms <= ALLOWED[own], f"{own} may not import {sorted(rooms - ALLOWED[own])}"
+
+
+@pytest.mark.parametrize("library", ONLY_USERS)
+def test_libraries_stay_in_their_room(library: str) -> None:
+    users = {
+        str(path.relative_to(ROOT))
+        for path in modules()
+        if any(name == library or name.startswith(library + ".") for name in imports_of(path))
+    }
+    allowed = tuple(ONLY_USERS[library].split(","))
+    assert users, f"nothing imports {library}: mend this test"
+    assert all(user.startswith(allowed) for user in users), users
+
+
+def test_hand_calculation_never_builds() -> None:
+    """Hand calculations know the parameters of a stage and nothing that builds or measures."""
+    for path in (ROOT / "harness" / "handcalc").glob("*.py"):
+        for name in imports_of(path):
+            if name.startswith("netlists.stages"):
+                assert name.rsplit(".", 1)[1] in {"rectifier_bulk", "Params"}, f"{path.name} imports {name}"
+            else:
+                assert not name.startswith(BUILDERS), f"{path.name} imports {name}"
+
+
+def test_every_simulated_kind_has_a_plan() -> None:
+    from harness.plan.plan import PLANS
+    from netlists.catalog import STAGES
+
+    assert set(PLANS) == set(STAGES)
