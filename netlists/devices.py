@@ -10,7 +10,7 @@ import math
 from PySpice.Spice.Netlist import Circuit, Netlist
 
 from netlists.decktext import name, node, number, positive
-from netlists.formulas import diode_saturation_current
+from netlists.formulas import SMALLEST_SATURATION_CURRENT, diode_saturation_current
 
 FLOAT_RESISTANCE = 1e7  # ties a floating line to ground, so that no node lacks a path [ohm]
 DROPOUT_TIME = 10e-6  # the line's fall at its loss; short against a line period, long against the time step [s]
@@ -19,7 +19,7 @@ JUNCTION_CAPACITANCE = 60e-12  # of a mains rectifier diode at no bias; only smo
 COLDEST, HOTTEST = -60.0, 500.0  # the thermistor law is clamped to these temperatures [degC]
 RELAY_OFF_RESISTANCE = 1e7  # [ohm]
 RELAY_CLOSING_TIME = 1e-3  # of the control ramp, not of the contact [s]
-THERMAL_NODE_DOC = "thermal nodes carry temperature as a voltage, 1 V = 1 degC, and heat as a current, 1 A = 1 W"
+LOCKOUT_CLOSED, LOCKOUT_LOAD = 1.0, 1000.0  # of the lock-out's own switch, no part of the supply [ohm]
 
 
 def sine_mains(
@@ -73,9 +73,13 @@ def diode_model(
     """A junction diode through (forward_voltage, test_current), at 27 degC, without recovery or breakdown."""
     saturation = diode_saturation_current(forward_voltage, test_current, slope_resistance, emission)
     netlist.model(
-        name(model), "D", IS=number(saturation, 1e-300, 1.0), N=positive(emission), RS=positive(slope_resistance),
+        name(model),
+        "D",
+        IS=number(saturation, SMALLEST_SATURATION_CURRENT, 1.0),
+        N=positive(emission),
+        RS=positive(slope_resistance),
         CJO=positive(JUNCTION_CAPACITANCE),
-    )  # fmt: skip
+    )
 
 
 def diode(netlist: Netlist, device: str, anode: str, cathode: str, model: str, parallel: int) -> None:
@@ -145,16 +149,17 @@ def constant_power_load(
     cut-off: without both, a constant power at 0 V has no solution.
     """
     circuit.VCVS("watched", "watched", "0", node(watched), "0", "1")
-    circuit.V("allow", "allow", "0", "1")
+    divided = 1 + LOCKOUT_CLOSED / LOCKOUT_LOAD  # the closed switch and its load make 1 V of it
+    circuit.V("allow", "allow", "0", number(divided))
     circuit.S("lockout", "allow", "regulating", "watched", "0", model="lockout")
-    circuit.R("lockout", "regulating", "0", "1000")
+    circuit.R("lockout", "regulating", "0", positive(LOCKOUT_LOAD))
     circuit.C("lockout", "regulating", "0", "2e-8", raw_spice=f"ic={1 if starts_on else 0}")
     circuit.model(
         "lockout",
         "SW",
         Vt=positive(0.5 * (cutoff + restart)),
         Vh=positive(0.5 * (restart - cutoff)),
-        Ron="1",
+        Ron=positive(LOCKOUT_CLOSED),
         Roff="1e9",
     )
     _enable(circuit, on_at)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 THERMAL_VOLTAGE = 0.02586492  # k T / q at 27 degC, the temperature ngspice simulates at by default [V]
+SMALLEST_SATURATION_CURRENT = 1e-28  # ngspice 39 lifts a smaller one to this, without a word [A]
 ABSOLUTE_ZERO = -273.15  # [degC]
 NTC_REFERENCE = 298.15  # 25 degC [K]
 

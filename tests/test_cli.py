@@ -9,8 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from conftest import LANTERN, Checked
+from demonstration import LANTERN, Checked
 
 COMMAND = [sys.executable, "-c", "from harness.cli import main; main()"]
 

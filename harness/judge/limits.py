@@ -96,4 +96,6 @@ def missing_limit(answer: Answer) -> str:
     rating = RATINGS.get(answer.metric)
     if rating is None:
         return "no rating exists for it; a claim can set a limit"
+    if answer.subject == "line":
+        return f"no part in the line with {rating.field} is recorded"
     return f"record {rating.field} of {answer.subject} to judge it"

@@ -22,6 +22,7 @@ from PySpice.Spice.Netlist import Circuit, SubCircuit
 
 from netlists import devices
 from netlists.errors import OptionError, RecordError
+from netlists.formulas import SMALLEST_SATURATION_CURRENT, diode_saturation_current
 from netlists.instances import RectifierBulk
 from netlists.parameters import check, count, parameter
 from netlists.point import Condition, Point, Reader
@@ -71,6 +72,15 @@ class Rectifier:
             raise OptionError(
                 "Rectifier.slope_resistance: must be < forward_voltage / forward_test_current, "
                 f"found {self.slope_resistance:g} ohm"
+            )
+        saturation = diode_saturation_current(
+            self.forward_voltage, self.forward_test_current, self.slope_resistance, self.emission_coefficient
+        )
+        if saturation < SMALLEST_SATURATION_CURRENT:
+            raise OptionError(
+                f"Rectifier.forward_voltage: {self.forward_voltage:g} V at {self.forward_test_current:g} A is more than "
+                f"one junction drops: it needs a saturation current of {saturation:.1g} A, "
+                f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
             )
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demonstration import LANTERN, Checked
 
-from conftest import LANTERN, Checked
 from harness.check import check_record
 from harness.handcalc import rectifier_bulk as hand
 from harness.judge.agreement import agreement
