@@ -78,8 +78,8 @@ class Rectifier:
         )
         if saturation < SMALLEST_SATURATION_CURRENT:
             raise OptionError(
-                f"Rectifier.forward_voltage: {self.forward_voltage:g} V at {self.forward_test_current:g} A is more than "
-                f"one junction drops: it needs a saturation current of {saturation:.1g} A, "
+                f"Rectifier.forward_voltage: {self.forward_voltage:g} V at {self.forward_test_current:g} A is more "
+                f"than one junction drops: it needs a saturation current of {saturation:.1g} A, "
                 f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
             )
 
