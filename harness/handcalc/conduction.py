@@ -228,28 +228,3 @@ def _joined(parts: list[Course]) -> Course:
         np.concatenate([part.bulk for part in parts]),
         np.concatenate([part.load for part in parts]),
     )
-
-
-def charging(circuit: Circuit, angle: float, capacitor: float, settled: float) -> list[Course]:
-    """The charges after the line is applied at an angle [rad], until one adds less than ``settled`` [V].
-
-    The first course may start with blocking. A dc supply (frequency 0) is applied at an angle of pi / 2.
-    """
-    pieces = pieces_of(circuit)
-    courses: list[Course] = []
-    folded = math.fmod(angle, math.pi if circuit.full_wave else 2 * math.pi)
-    excess = circuit.source_peak * math.sin(folded) - circuit.threshold - capacitor
-    for _ in range(MOST_CHARGES):
-        if excess <= 0:
-            blocked = pieces.block(folded, capacitor)
-            if blocked is None:
-                break
-            _, folded, capacitor = blocked
-        course, end_angle, charged = pieces.conduct(folded, capacitor)
-        courses.append(course)
-        rise, capacitor = charged - capacitor, charged
-        if rise < settled:
-            break
-        folded = math.fmod(end_angle, math.pi if circuit.full_wave else 2 * math.pi)
-        excess = 0.0
-    return courses

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy import trapezoid
 
-from harness.handcalc.conduction import Circuit, Course, charging, steady_period
+from harness.contracts import FloatArray
+from harness.handcalc.conduction import Circuit, Course, steady_period
 from harness.handcalc.expectation import Difference, Expectation
+from harness.handcalc.inrush import Inrush, Loop, inrush_course
 from netlists.formulas import (
-    diode_drop,
     diode_saturation_current,
     diode_tangent,
     holdup_time,
@@ -29,6 +30,7 @@ from netlists.point import Condition
 from netlists.stages.rectifier_bulk import Params
 
 PIECES = "conduction and blocking pieces in closed form (method of Schade, Proc. IRE 31, 1943)"
+STEPS = "step by step: source = L di/dt + R i + thermistor + diodes + bulk, thermistor heated by its loss"
 BALANCE = "energy balance C (v0^2 - v1^2) / 2 = p t (Erickson, Maksimovic, ch. 18)"
 TROUGH_GAP = 0.01  # difference to expect in the trough
 
@@ -38,8 +40,7 @@ SETTLED_RISE = 1e-3  # of the source's peak: the charge after which inrush is ov
 REPRESENTATIVE_CURRENT = 0.7  # of the peak: where the straight line touches the diode's curve
 COLLAPSED = 0.2  # of the source's peak: no converter runs from so little
 ROUNDS = 4  # of load, diode and thermistor found from each other; changes are below 1e-4 by then
-ANGLES_DEG = tuple(range(0, 180, 15))
-FINER_DEG = (-10, -5, 5, 10)  # around the worst of them
+ANGLES_DEG = np.arange(0.0, 180.0, 5.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,144 +264,61 @@ def holdup_gap(v_start: float, v_stop: float) -> Difference:
 def inrush(
     params: Params, condition: Condition, names: Mapping[str, str], bulk_start: float = 0.0
 ) -> dict[Key, Expectation]:
-    """Inrush at the worst switch-on angle, the load off."""
-    peak_current, i2t, highest = inrush_at_worst(params, condition, bulk_start)
+    """Inrush at the worst switch-on angle of each metric, the load off."""
+    course = inrush_by_angle(params, condition, SETTLED_RISE, bulk_start)
+    peak_current, i2t, highest = (float(np.max(values)) for values in (course.peak, course.i2t, course.bulk))
     rectifier = params.rectifier
     device = names["rectifier"]
-    saturation = diode_saturation_current(
-        rectifier.forward_voltage,
-        rectifier.forward_test_current,
-        rectifier.slope_resistance,
-        rectifier.emission_coefficient,
-    )
-    reverse = highest + (
-        diode_drop(
-            rectifier.forward_test_current, saturation, rectifier.slope_resistance, rectifier.emission_coefficient
-        )
-        if params.feed == "bridge"
-        else source(condition)[0]
-    )
+    # blocking: the bulk on one of two diodes of a bridge, bulk and line on the only one of a half wave
+    reverse = highest if params.feed == "bridge" else highest + source(condition)[0]
     shares = rectifier.parallel
-    heating = Difference(-0.05, 0.05, "thermistor at the temperature of the peak all along, straight-line diodes")
-    squared = Difference(-0.08, 0.08, "thermistor at the temperature of half the energy, straight-line diodes")
+    straight = "straight-line diodes, steps of a five-hundredth of a half period"
+    flow, squared = Difference(-0.03, 0.03, straight), Difference(-0.05, 0.05, straight)
     crest = Difference(-0.02, 0.02, "straight-line diodes do not let the last volt through")
     expected = {
-        ("inrush_peak", "line"): (peak_current, "A", heating),
+        ("inrush_peak", "line"): (peak_current, "A", flow),
         ("inrush_i2t", names.get("fuse", "line")): (i2t, "A2s", squared),
-        ("rectifier_surge_peak", device): (peak_current / shares, "A", heating),
+        ("rectifier_surge_peak", device): (peak_current / shares, "A", flow),
         ("rectifier_surge_i2t", device): (i2t / shares**2, "A2s", squared),
         ("diode_reverse_peak", device): (reverse, "V", crest),
     }
     for bank in params.bulk:
         expected["bulk_voltage_peak", bank.designator] = (highest / bank.series, "V", crest)
-    return {key: Expectation(value, unit, PIECES, gap) for key, (value, unit, gap) in expected.items()}
+    return {key: Expectation(value, unit, STEPS, gap) for key, (value, unit, gap) in expected.items()}
 
 
-def inrush_at_worst(params: Params, condition: Condition, bulk_start: float) -> tuple[float, float, float]:
-    """Largest current [A], I2t [A2s] and bulk voltage [V] over all switch-on angles, each at its own worst.
-
-    The angles are searched with the thermistor cold, then its heating is put in at the worst ones.
-    """
-    cold = _cold(params, condition)
-
-    def at(angle: int, thermistor: float, rise: float = CHARGED_RISE) -> tuple[float, float, float, float]:
-        return _inrush_at_angle(params, condition, math.radians(angle), bulk_start, thermistor, rise)
-
-    found = {angle: at(angle, cold) for angle in ((90,) if condition.supply == "dc" else ANGLES_DEG)}
-    if condition.supply == "mains":
-        best = {max(found, key=lambda angle: found[angle][which]) for which in range(3)}
-        finer = {(angle + offset) % 180 for angle in best for offset in FINER_DEG} - set(found)
-        found |= {angle: at(angle, cold) for angle in finer}
-    worst_peak, worst_i2t, worst_bulk = (max(found, key=lambda angle: found[angle][which]) for which in range(3))
-    highest = at(worst_bulk, cold, SETTLED_RISE)[2]
-    peak, i2t, to_peak = found[worst_peak][0], found[worst_i2t][1], found[worst_peak][3]
-    if params.thermistor is not None:
-        # At the peak di/dt is zero, so the current is what the resistance of that instant allows: all energy up to it
-        # counts. I2t is absorbed while the resistance falls, so half of its energy stands for all of it.
-        for _ in range(2):
-            peak, _, _, to_peak = at(worst_peak, _warmed(params, condition, to_peak))
-            i2t = at(worst_i2t, _warmed(params, condition, i2t / 2))[1]
-    return peak, i2t, highest
+def inrush_by_angle(params: Params, condition: Condition, rise: float, bulk_start: float = 0.0) -> Inrush:
+    """Inrush at every switch-on angle, until a half period adds less than ``rise`` of the source's peak."""
+    peak, _ = source(condition)
+    angles = np.array([90.0]) if condition.supply == "dc" else ANGLES_DEG
+    return inrush_course(_loop(params, condition, bulk_start), np.radians(angles), rise * peak)
 
 
-def _inrush_at_angle(
-    params: Params, condition: Condition, angle: float, bulk_start: float, thermistor: float, rise: float
-) -> tuple[float, float, float, float]:
-    """Peak current [A], I2t [A2s], highest bulk voltage [V], I2t up to the first peak [A2s], at one angle [rad]."""
-    courses = _charge(params, condition, angle, bulk_start, thermistor, rise)
-    if not courses:
-        return 0.0, 0.0, bulk_start, 0.0
-    return (
-        max(float(np.max(course.current)) for course in courses),
-        sum(_square(course) for course in courses),
-        max(float(np.max(course.bulk)) for course in courses),
-        _square(courses[0], until_peak=True),
-    )
-
-
-def charging_time(params: Params, condition: Condition, bulk_start: float = 0.0) -> float:
-    """How long inrush lasts [s] from its worst angle on, in whole half periods; for dc, the first pulse."""
-    courses = _charge(params, condition, math.pi / 2, bulk_start, _cold(params, condition), CHARGED_RISE)
-    if condition.supply == "dc":
-        return float(sum(course.time[-1] for course in courses))
-    return (len(courses) + 2) * 0.5 / condition.line_frequency
-
-
-def _charge(
-    params: Params,
-    condition: Condition,
-    angle: float,
-    bulk_start: float,
-    thermistor: float,
-    settled_rise: float,
-) -> list[Course]:
+def _loop(params: Params, condition: Condition, bulk_start: float) -> Loop:
     peak, frequency = source(condition)
     resistance, inductance = path(params)
     capacitance, esr = bulk_lumped(params)
-    estimate = 0.8 * peak / (resistance + thermistor + esr)
+    start = condition.ambient if condition.thermistor_start is None else condition.thermistor_start
+    t = params.thermistor
+    cold = 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, start)
+    # what resistance and the surge impedance of inductance and bulk let through, both counted in full
+    estimate = 0.8 * peak / (resistance + cold + esr + math.sqrt(inductance / capacitance))
     threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * estimate)
-    circuit = Circuit(
-        peak,
-        frequency,
-        params.feed == "bridge",
-        resistance + thermistor + slope,
-        inductance,
-        threshold,
-        capacitance,
-        esr,
-    )
-    return charging(circuit, angle, bulk_start, settled_rise * peak)
-
-
-def _start_temperature(condition: Condition) -> float:
-    return condition.ambient if condition.thermistor_start is None else condition.thermistor_start
-
-
-def _cold(params: Params, condition: Condition) -> float:
-    t = params.thermistor
-    return 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, _start_temperature(condition))
-
-
-def _warmed(params: Params, condition: Condition, i2t: float) -> float:
-    """Thermistor resistance [ohm] after it alone absorbed i2t [A2s], no heat leaving it."""
-    t = params.thermistor
+    loop = Loop(
+        peak, frequency, params.feed == "bridge", resistance + slope + esr, inductance, threshold, capacitance, esr,
+        ambient=condition.ambient, thermistor_start=start, bulk_start=bulk_start,
+    )  # fmt: skip
     if t is None:
-        return 0.0
-    heat_capacity = t.dissipation_constant * t.time_constant
-    temperature = _start_temperature(condition)
-    for _ in range(20):  # R(T) falls while it absorbs: a few substeps keep the energy right
-        temperature += i2t / 20 * ntc_resistance(t.resistance_25, t.b_value, temperature) / heat_capacity
-    return ntc_resistance(t.resistance_25, t.b_value, temperature)
+        return loop
+    return dataclasses.replace(
+        loop, r25=t.resistance_25, b_value=t.b_value, dissipation=t.dissipation_constant,
+        heat_capacity=t.dissipation_constant * t.time_constant,
+    )  # fmt: skip
 
 
-def _square(course: Course, until_peak: bool = False) -> float:
-    last = int(np.argmax(course.current)) + 1 if until_peak else len(course.time)
-    return float(trapezoid(course.current[:last] ** 2, course.time[:last]))
-
-
-def _mean(time: np.ndarray, values: np.ndarray) -> float:
+def _mean(time: FloatArray, values: FloatArray) -> float:
     return float(trapezoid(values, time) / (time[-1] - time[0]))
 
 
-def _rms(time: np.ndarray, values: np.ndarray) -> float:
+def _rms(time: FloatArray, values: FloatArray) -> float:
     return math.sqrt(_mean(time, values**2))

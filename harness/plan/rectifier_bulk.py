@@ -13,6 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from harness.contracts import FloatArray, Metric, Run, Transient
 from harness.handcalc import rectifier_bulk as hand
 from harness.handcalc.expectation import Expectation
@@ -51,12 +53,14 @@ class Subjects:
     names : role -> designator; bulk parts go by their own designators
     banks : (designator, strings in parallel, cans in a string)
     rectifier_parallel : packages or diodes in parallel;  per_package : ratings of the package, not of one diode
+    bridge_feed : four places, not one
     """
 
     names: tuple[tuple[str, str], ...]
     banks: tuple[tuple[str, int, int], ...]
     rectifier_parallel: int
     per_package: bool
+    bridge_feed: bool
 
     @property
     def by_role(self) -> dict[str, str]:
@@ -64,7 +68,7 @@ class Subjects:
         return dict(self.names)
 
 
-def subjects(record: SupplyRecord, instance: str) -> Subjects:
+def subjects(record: SupplyRecord, instance: str, feed: str) -> Subjects:
     """Who is who in an instance."""
     names = {}
     for role in ("rectifier", "fuse", "inrush_limiter"):
@@ -77,6 +81,7 @@ def subjects(record: SupplyRecord, instance: str) -> Subjects:
         tuple((designator, part.parallel, part.series) for designator, _, part in bulk),
         rectifier.parallel,
         getattr(rectifier, "kind", "") == "bridge_rectifier",
+        feed == "bridge",
     )
 
 
@@ -99,12 +104,16 @@ def measure_inrush(run: Run, *, who: Subjects) -> tuple[Metric, ...]:
     names = who.by_role
     device = names["rectifier"]
     share = who.rectifier_parallel
+    reverse = _signal(run, "diode_reverse_voltage")
+    if who.bridge_feed:
+        # two diodes in series lie across the bulk; how they share it is up to their leakage, so one may take it all
+        reverse = np.maximum(reverse, _signal(run, "bulk_voltage"))
     found = [
         inrush.inrush_peak("line", time, line, stop),
         inrush.inrush_i2t(names.get("fuse", "line"), time, line, stop),
         _renamed(inrush.inrush_peak(device, time, line / share, stop), "rectifier_surge_peak"),
         _renamed(inrush.inrush_i2t(device, time, line / share, stop), "rectifier_surge_i2t"),
-        stress.highest("diode_reverse_peak", device, "V", time, _signal(run, "diode_reverse_voltage"), start, stop),
+        stress.highest("diode_reverse_peak", device, "V", time, reverse, start, stop),
     ]
     bulk = _signal(run, "bulk_voltage")
     for designator, _, series in who.banks:
@@ -209,9 +218,12 @@ class InrushStudy:
         self._round = 0
         self._asked: list[float] = []
         self._found: dict[float, Mapping[tuple[str, str], float]] = {}
-        self._stop = max(hand.charging_time(situation.params, situation.condition), 2 * situation.period)
+        # searching takes the charges that make peak and I2t; the final run goes on until the bulk rises no more
+        self._stop, self._final_stop = (
+            hand.inrush_by_angle(situation.params, situation.condition, rise).duration
+            for rise in (hand.CHARGED_RISE, hand.SETTLED_RISE)
+        )
         if situation.condition.supply == "dc":
-            self._stop = hand.charging_time(situation.params, situation.condition)
             self._round = len(FINE_OFFSETS) + 1  # a dc supply has no angle to search
 
     def ask(self) -> list[Request]:
@@ -219,7 +231,7 @@ class InrushStudy:
             return []
         final = self._round == len(FINE_OFFSETS) + 1
         self._asked = self._final_angles() if final else self._next_angles()
-        return [self._request(angle, "event_final" if final else "event_survey") for angle in self._asked]
+        return [self._request(angle, final=final) for angle in self._asked]
 
     def tell(self, outcomes: Sequence[Outcome]) -> None:
         final = self._round == len(FINE_OFFSETS) + 1
@@ -259,10 +271,12 @@ class InrushStudy:
             return [90.0]
         return sorted({self._best(name) for name in self.SEARCHED})
 
-    def _request(self, angle: float, options: str) -> Request:
+    def _request(self, angle: float, *, final: bool) -> Request:
         s = self._situation
         condition = dataclasses.replace(s.condition, switch_on_angle=angle)
-        scenario = Scenario(self._stop, s.largest_step(self._stop), load_on_at=None)
+        stop = self._final_stop if final else self._stop
+        scenario = Scenario(stop, s.largest_step(stop), load_on_at=None)
+        options = "event_final" if final else "event_survey"
         return s.request(condition, scenario, "inrush", partial(measure_inrush, who=s.who), options)
 
 
@@ -462,7 +476,7 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
         load_fraction=question.load_fraction,
     )  # fmt: skip
     provenance = (("record", record.name), ("instance", instance))
-    return Situation(params, condition, subjects(record, instance), provenance), set(reads) | reader.reads
+    return Situation(params, condition, subjects(record, instance, params.feed), provenance), set(reads) | reader.reads
 
 
 def relevant(study: str, about: Situation) -> Situation:

@@ -85,7 +85,7 @@ def test_every_run_is_stored_whole_and_holds_its_metric(checked: Checked) -> Non
 def test_metrics_recomputed_from_the_file_agree_within_its_rounding(checked: Checked) -> None:
     row = checked.row("inrush_peak", "highest line")
     stored = runs.read_run(runs.run_path(checked.results, row["run_id"]))
-    who = planned.subjects(load_record(LANTERN), "mains_rectifier")
+    who = planned.subjects(load_record(LANTERN), "mains_rectifier", "bridge")
     again = {(m.name, m.subject): m.value for m in planned.measure_inrush(stored.run, who=who)}
     assert again["inrush_peak", "line"] == pytest.approx(row["value"], rel=1e-6)  # f4 signals
 
@@ -179,7 +179,7 @@ def test_the_searched_angle_is_the_worst_of_a_fine_grid() -> None:
     study._round = 0
     peaks = []
     for angle in range(0, 180, 4):
-        request = study._request(float(angle), "event_survey")
+        request = study._request(float(angle), final=False)
         metrics = request.measure(worker.simulate(request.case, "0" * 64))
         peaks.append(next(m.value for m in metrics if m.name == "inrush_peak"))
     assert found >= max(peaks) * 0.99

@@ -37,7 +37,7 @@ IDEAL_EMISSION = 0.02  # 0.5 mV a factor of e in current
 IDEAL_SLOPE = 1e-6  # [ohm]
 READING_LEVEL = 1e-3  # of its peak: a diode conducts above this
 
-WHO = Subjects((("rectifier", "D1"),), (("C1", 1, 1),), 1, per_package=False)
+WHO = Subjects((("rectifier", "D1"),), (("C1", 1, 1),), 1, per_package=False, bridge_feed=False)
 
 
 def ideal_params(

@@ -23,7 +23,13 @@ VOLTAGE, FREQUENCY = 230.0, 50.0
 PERIOD = 1 / FREQUENCY
 PEAK = VOLTAGE * math.sqrt(2)
 GRID_POINTS = 20_001
-WHO = Subjects((("rectifier", "D1"), ("inrush_limiter", "RT1")), (("C1", 1, 1), ("C2", 2, 1)), 1, per_package=True)
+WHO = Subjects(
+    (("rectifier", "D1"), ("inrush_limiter", "RT1")),
+    (("C1", 1, 1), ("C2", 2, 1)),
+    1,
+    per_package=True,
+    bridge_feed=True,
+)
 
 RMS_ERROR = MEANS  # of the span: what a mean may claim
 LARGEST_ERROR = RIPPLE  # of the span: at an edge the waveform moves sideways by a fraction of a step of 20 us
@@ -189,7 +195,7 @@ def switched_on(steps: int) -> Compared:
     )
     scenario = Scenario(3 * PERIOD, PERIOD / steps, load_on_at=None)
     condition = Condition(VOLTAGE, FREQUENCY, 0.0, 25.0, switch_on_angle=70.0)
-    one_bank = Subjects(WHO.names, (("C1", 1, 1),), 1, per_package=True)
+    one_bank = Subjects(WHO.names, (("C1", 1, 1),), 1, per_package=True, bridge_feed=True)
     return both(params, condition, scenario, own, lambda run: measure_inrush(run, who=one_bank))
 
 
