@@ -17,8 +17,9 @@ import numpy as np
 from harness.contracts import FloatArray
 from netlists.formulas import ABSOLUTE_ZERO, NTC_REFERENCE
 
-FINE_STEPS, COARSE_STEPS = 500, 100  # a half period: the first two, and those after them
-FINE_HALF_PERIODS = 2
+STEPS = 200  # a half period
+FIRST_STEP = 0.05  # of inductance over resistance: the jump at switch-on is resolved, then steps grow
+STEP_GROWTH = 1.05
 MOST_HALF_PERIODS = 200
 STEPS_OF_A_PULSE = 4000  # of the single pulse from a dc supply
 HOTTEST = 500.0  # the thermistor law is clamped here [degC]
@@ -83,18 +84,32 @@ def inrush_course(loop: Loop, angles: FloatArray, settled_rise: float) -> Inrush
     if loop.frequency == 0:
         time = math.pi * math.sqrt(loop.inductance * loop.capacitance)
         time += 8 * (loop.resistance + march.thermistor().max()) * loop.capacitance
-        march.advance(STEPS_OF_A_PULSE, time / STEPS_OF_A_PULSE)
+        march.advance(np.full(STEPS_OF_A_PULSE, time / STEPS_OF_A_PULSE))
         return march.result(time)
     half_period = 0.5 / loop.frequency
     quiet = 0
     number = 0
     while number < MOST_HALF_PERIODS and quiet < (1 if loop.full_wave else 2):
         before = march.capacitor.copy()
-        steps = FINE_STEPS if number < FINE_HALF_PERIODS else COARSE_STEPS
-        march.advance(steps, half_period / steps)
+        march.advance(_growing_steps(loop, half_period) if number == 0 else np.full(STEPS, half_period / STEPS))
         number += 1
         quiet = quiet + 1 if float(np.max(march.capacitor - before)) < settled_rise else 0
     return march.result(number * half_period)
+
+
+def _growing_steps(loop: Loop, half_period: float) -> FloatArray:
+    """Lengths of the first half period's steps [s]: short at the jump of switch-on, then growing to the usual ones."""
+    largest = half_period / STEPS
+    step = min(FIRST_STEP * loop.inductance / (loop.resistance + loop.r25), largest)
+    step = max(step, 1e-3 * largest)
+    steps: list[float] = []
+    total = 0.0
+    while total < half_period:
+        step = min(step, half_period - total)
+        steps.append(step)
+        total += step
+        step = min(step * STEP_GROWTH, largest)
+    return np.array(steps)
 
 
 class _March:
@@ -126,11 +141,11 @@ class _March:
         passed: FloatArray = loop.source_peak * (np.abs(sine) if loop.full_wave else sine) - loop.threshold
         return passed
 
-    def advance(self, steps: int, step: float) -> None:
-        """Some equal steps [s]."""
+    def advance(self, steps: FloatArray) -> None:
+        """Steps of given lengths [s]."""
         loop = self.loop
         voltage = self.source(self.time)
-        for _ in range(steps):
+        for step in steps:
             thermistor = self.thermistor()
             resistance = loop.resistance + thermistor
             # weight of the new value in the step's mean: 1/2 is the trapezoidal rule, 1 the implicit Euler rule

@@ -272,7 +272,7 @@ def inrush(
     # blocking: the bulk on one of two diodes of a bridge, bulk and line on the only one of a half wave
     reverse = highest if params.feed == "bridge" else highest + source(condition)[0]
     shares = rectifier.parallel
-    straight = "straight-line diodes, steps of a five-hundredth of a half period"
+    straight = "straight-line diodes, steps of a two-hundredth of a half period"
     flow, squared = Difference(-0.03, 0.03, straight), Difference(-0.05, 0.05, straight)
     crest = Difference(-0.02, 0.02, "straight-line diodes do not let the last volt through")
     expected = {

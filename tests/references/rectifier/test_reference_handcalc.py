@@ -107,10 +107,8 @@ def test_steps_with_series_resonance():
 
 
 def test_steps_closed_at_the_crest():
-    """32.53 A and 10.17 J (exact). Without inductance the implicit Euler rule reads the jump at its first step's end.
-
-    By then, 20 us on, the current has fallen by 20 us / (R C = 2.2 ms) = 0.9 %; the energy of later steps is right.
-    """
+    """32.53 A and 10.17 J (exact). Without inductance the implicit Euler rule reads the jump at its first step's end,
+    here a thousandth of 50 us on; later steps of 50 us lose a part of that over R C = 2.2 ms from the energy."""
     loop = Loop(325.27, 50.0, True, 10.0, 1e-7, 0.0, 220e-6, NO_ESR)
     found = inrush_course(loop, np.array([math.pi / 2]), 1e-3 * 325.27)
     assert found.peak[0] == pytest.approx(32.53, rel=0.01)
