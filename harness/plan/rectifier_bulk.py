@@ -8,10 +8,12 @@ around the trough, to show that the trough is the worst.
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -159,6 +161,36 @@ def measure_holdup(run: Run, *, line_lost_at: float, end_voltage: float) -> tupl
     return () if metric is None else (metric,)
 
 
+MEASURES = {function.__name__: function for function in (measure_inrush, measure_line_ripple, measure_holdup)}
+
+
+def recipe_of(measure: partial[tuple[Metric, ...]]) -> dict[str, Any]:
+    """How a run is measured, in plain JSON types, so that a stored run can be measured again."""
+    numbers = {
+        key: dataclasses.asdict(value) if isinstance(value, Subjects) else value
+        for key, value in measure.keywords.items()
+    }
+    return {"kind": stage.KIND, "name": measure.func.__name__, "numbers": json.loads(json.dumps(numbers))}
+
+
+def postprocess_version(recipe: Mapping[str, Any]) -> str:
+    """Text that changes when the code or the numbers of a recipe do: stored metrics of another one are stale."""
+    return f"{POSTPROCESS_VERSION} {json.dumps(recipe, sort_keys=True)}"
+
+
+def measure_of(recipe: Mapping[str, Any]) -> partial[tuple[Metric, ...]]:
+    """The measure a stored recipe stands for; KeyError where this program has none of that name."""
+    numbers = dict(recipe["numbers"])
+    if "who" in numbers:
+        who = numbers["who"]
+        numbers["who"] = Subjects(
+            tuple((role, designator) for role, designator in who["names"]),
+            tuple((designator, parallel, series) for designator, parallel, series in who["banks"]),
+            who["rectifier_parallel"], who["per_package"], who["bridge_feed"],
+        )  # fmt: skip
+    return partial(MEASURES[recipe["name"]], **numbers)
+
+
 # --- studies
 
 
@@ -190,12 +222,12 @@ class Situation:
         """A case of this situation."""
         circuit = stage.bench(self.params, condition, scenario)
         case = transient_case(circuit, stage.probes(self.params), Transient(scenario.stop, scenario.max_step), options)
-        numbers = ", ".join(f"{key}={value}" for key, value in sorted(measure.keywords.items()))
+        recipe = recipe_of(measure)
         return Request(
             case,
             measure,
-            f"{POSTPROCESS_VERSION} {measure.func.__name__}({numbers})",
-            {**dict(self.provenance), "study": study, "condition": described(condition)},
+            postprocess_version(recipe),
+            {**dict(self.provenance), "study": study, "condition": described(condition), "measure": recipe},
             {name: (value, unit) for name, value, unit in listed(self.params)},
         )
 
