@@ -22,7 +22,7 @@ LONGEST_LINE = 2000
 _NAME = r"[a-z][a-z0-9_]{0,62}"
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]{1,3})?"
 _NODE = rf"(?:0|{_NAME})"
-_EXPRESSION = r"[a-z0-9_.,()+*/-]+"
+_EXPRESSION = r"[a-z0-9_.,()+*/-]*[a-z0-9)]"
 _POSITIVE = re.compile(rf"([rlc]){_NAME} {_NODE} {_NODE} ({_NUMBER})(?: ic={_NUMBER})?")
 _ELEMENTS = tuple(
     re.compile(pattern)
@@ -41,7 +41,7 @@ _DOT_LINES = tuple(
     for pattern in (
         rf"\.subckt {_NAME}(?: {_NODE})+",
         rf"\.ends {_NAME}",
-        r"\.save(?: [a-z0-9_.#]+)+",
+        r"\.save(?: [a-z][a-z0-9_.#]*)+",
         rf"\.tran {_NUMBER} {_NUMBER} 0 {_NUMBER} uic",
     )
 )

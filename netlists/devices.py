@@ -16,6 +16,7 @@ FLOAT_RESISTANCE = 1e7  # ties a floating line to ground, so that no node lacks 
 DROPOUT_TIME = 10e-6  # the line's fall at its loss; short against a line period, long against the time step [s]
 DAMPING_TIME = 100e-9  # L / R of the resistor beside each inductance, kills ringing with junction capacitances [s]
 JUNCTION_CAPACITANCE = 60e-12  # of a mains rectifier diode at no bias; only smooths turn-off [F]
+FLUX_LEAK = 1e9  # a path to ground for the flux node; its time constant is 30 years [ohm]
 COLDEST, HOTTEST = -60.0, 500.0  # the thermistor law is clamped to these temperatures [degC]
 RELAY_OFF_RESISTANCE = 1e7  # [ohm]
 RELAY_CLOSING_TIME = 1e-3  # of the control ramp, not of the contact [s]
@@ -60,6 +61,38 @@ def series_choke(netlist: Netlist, device: str, node_in: str, node_out: str, ind
     """An unsaturated inductance that starts without current, with its damping resistor."""
     netlist.L(name(device), node(node_in), node(node_out), positive(inductance), raw_spice="ic=0")
     netlist.R(name(f"damp_{device}"), node(node_in), node(node_out), positive(inductance / DAMPING_TIME))
+
+
+def saturating_choke(
+    netlist: Netlist, device: str, node_in: str, node_out: str, inductance: float, knee: float, saturated: float
+) -> None:
+    """A choke by flux linkage: ``inductance`` up to the current ``knee`` [A], ``saturated`` beyond; starts at 0 A.
+
+    The flux node carries flux linkage over that at the knee, so 1 V stands for the onset of saturation.
+    """
+    flux, at_knee = node(f"flux_{device}"), inductance * knee
+    across = f"v({node(node_in)},{node(node_out)})"
+    netlist.B(name(f"flux_{device}"), "0", flux, current_expression=f"{across}*{positive(1 / at_knee)}")
+    netlist.C(name(f"flux_{device}"), flux, "0", "1", raw_spice="ic=0")
+    netlist.R(name(f"flux_{device}"), flux, "0", positive(FLUX_LEAK))
+    beyond = f"(max(abs(v({flux}))-1,0)*{positive(inductance / saturated)}+min(abs(v({flux})),1))"
+    sign = f"(v({flux})/max(abs(v({flux})),1e-9))"
+    netlist.B(name(device), node_in, node_out, current_expression=f"{positive(knee)}*{sign}*{beyond}")
+    netlist.R(name(f"damp_{device}"), node_in, node_out, positive(inductance / DAMPING_TIME))
+
+
+def averaged_corrector(
+    circuit: Circuit, positive_node: str, power: float, frequency: float, least: float, lost_at: float | None
+) -> None:
+    """A boost corrector's output averaged over its switching: ``power`` [W] times 1 - cos at twice the line frequency.
+
+    Feeds the node against ground; current is limited to that at ``least`` volts; stops when the line is lost.
+    """
+    _envelope(circuit, lost_at)
+    wave = f"(1-sin({number(4 * math.pi * frequency)}*time+{number(math.pi / 2)}))"
+    current = f"{positive(power)}*v(envelope)*{wave}/max(v({node(positive_node)}),{positive(least)})"
+    circuit.B("corrector", "0", "corrected", current_expression=current)
+    current_sense(circuit, "source", "corrected", positive_node)
 
 
 def resistor(netlist: Netlist, device: str, node_in: str, node_out: str, resistance: float) -> None:
@@ -128,6 +161,11 @@ def relay_contact(
     netlist.model(
         "contact", "SW", Vt="0.5", Vh="0.1", Ron=positive(contact_resistance), Roff=positive(RELAY_OFF_RESISTANCE)
     )
+
+
+def capacitor(netlist: Netlist, device: str, node_plus: str, node_minus: str, capacitance: float) -> None:
+    """An uncharged capacitance."""
+    netlist.C(name(device), node(node_plus), node(node_minus), positive(capacitance), raw_spice="ic=0")
 
 
 def capacitor_with_esr(

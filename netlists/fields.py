@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from typing import Any, Literal, cast
 
@@ -63,6 +64,8 @@ class RecordModel(BaseModel):
         if not isinstance(raw, dict):
             return raw
         table = dict(raw)
+        if isinstance(table.get("date"), date):  # a date without quotes is a date of TOML's; it is kept as written
+            table["date"] = table["date"].isoformat()
         default_known = table.get("known", cls.model_fields["known"].default if "known" in cls.model_fields else None)
         for name, spec in quantity_specs(cls).items():
             if name in table and not isinstance(table[name], Quantity | Refused):

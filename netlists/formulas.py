@@ -101,6 +101,25 @@ def diode_tangent(i_forward: float, i_saturation: float, r_slope: float, emissio
     return diode_drop(i_forward, i_saturation, r_slope, emission) - resistance * i_forward, resistance
 
 
+def step_peak_current(voltage: float, resistance: float, inductance: float, capacitance: float) -> float:
+    """Largest current [A] of R, L and C in series on a step of ``voltage`` [V].
+
+    i = V / (w L) exp(-a t) sin(w t), a = R / 2L, w^2 = 1 / LC - a^2, largest where tan(w t) = w / a; sinh and tanh
+    where a^2 > 1 / LC. Closed form, any textbook on circuits.
+    """
+    damping = resistance / (2 * inductance)
+    square = 1 / (inductance * capacitance) - damping**2
+    if abs(square) < 1e-9 * damping**2:  # aperiodic limit: largest at t = 1 / a
+        return voltage / (inductance * damping) * math.exp(-1)
+    omega = math.sqrt(abs(square))
+    if square > 0:
+        at = math.atan(omega / damping) / omega
+        return voltage / (omega * inductance) * math.exp(-damping * at) * math.sin(omega * at)
+    at = math.atanh(omega / damping) / omega
+    # exp(-a t) sinh(w t) without overflow of its parts
+    return voltage / (2 * omega * inductance) * (math.exp((omega - damping) * at) - math.exp(-(omega + damping) * at))
+
+
 def esr_from_loss_angle(loss_angle: float, capacitance: float, frequency: float) -> float:
     """Equivalent series resistance [ohm] from tan delta at a frequency [Hz]: tan delta / (2 pi f C).
 

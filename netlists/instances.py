@@ -36,12 +36,15 @@ class StageInstance(Noted):
     """Base of all stage kinds."""
 
     ROLES: ClassVar[Mapping[str, Role]] = {}
-    STRUCTURE: ClassVar[Mapping[str, tuple[str, ...]]] = {}
 
     fed_by: Name | None = Field(default=None, description="the instance this one takes its power from; none: the line")
     known: Literal["measured", "marked", "inferred", "assumed"] | None = None
     parts: dict[Designator, AnyPart] = Field(default_factory=dict, max_length=1000)
     refers: dict[Name, Text] = Field(default_factory=dict, description="role -> path of a part another instance owns")
+
+    def structure_names(self) -> tuple[str, ...]:
+        """Names of the structure fields that matter for this instance."""
+        return ()
 
     def choices(self, structure: str) -> tuple[str, ...]:
         """The alternatives stated for a structure field, such as ``feed``; one where it is known."""
@@ -49,7 +52,8 @@ class StageInstance(Noted):
         return tuple(value) if isinstance(value, list) else (value,)
 
 
-Feed = Literal["bridge", "half_wave"]
+Feed = Literal["bridge", "half_wave", "boosted"]
+Bypass = Literal["diode", "none"]
 LoadKind = Literal["constant_power", "resistance"]
 
 
@@ -58,6 +62,9 @@ class RectifierBulk(StageInstance):
 
     kind: Literal["rectifier_bulk"]
     feed: Feed | Annotated[list[Feed], Field(min_length=1)]
+    bypass: Bypass | Annotated[list[Bypass], Field(min_length=1)] = Field(
+        default="none", description="a diode around choke and boost diode; only where feed is boosted"
+    )
     load: LoadKind = "constant_power"
     converter_efficiency: Quantity | None = quantity("1", "output power over power drawn from the bulk", gt=0, le=1)
     holdup_end_voltage: Quantity | None = quantity("V", "lowest bulk voltage at which the output still regulates", gt=0)
@@ -65,7 +72,12 @@ class RectifierBulk(StageInstance):
     undervoltage_restart: Quantity | None = quantity("V", "bulk voltage at which it starts again", gt=0)
     load_resistance: Quantity | None = quantity("ohm", "load across the bulk where load = resistance", gt=0)
 
-    STRUCTURE: ClassVar[Mapping[str, tuple[str, ...]]] = {"feed": ("bridge", "half_wave")}
+    bus_setpoint: Quantity | None = quantity("V", "bulk voltage a boost corrector regulates to", gt=0, lt=1000)
+
+    def structure_names(self) -> tuple[str, ...]:
+        """The bypass matters only where the feed may be boosted."""
+        return ("feed", "bypass") if "boosted" in self.choices("feed") else ("feed",)
+
     ROLES: ClassVar[Mapping[str, Role]] = {
         "inrush_limiter": Role(
             ("thermistor",),
@@ -82,6 +94,28 @@ class RectifierBulk(StageInstance):
             ("forward_voltage", "forward_test_current", "slope_resistance"),
             "diodes",
             ("parallel",),
+        ),
+        "bypass_diode": Role(
+            ("diode",), 0, 1, ("forward_voltage", "forward_test_current", "slope_resistance"), "around the boost choke"
+        ),
+        "boost_choke": Role(
+            ("choke",),
+            0,
+            1,
+            ("inductance", "saturation_current", "saturated_inductance", "winding_resistance"),
+            "one a phase",
+            ("parallel",),
+        ),
+        "boost_diode": Role(
+            ("diode",),
+            0,
+            1,
+            ("forward_voltage", "forward_test_current", "slope_resistance"),
+            "one a phase",
+            ("parallel",),
+        ),
+        "x_capacitor": Role(
+            ("film_capacitor",), 0, 2, ("capacitance",), "across the line, before the rectifier", ("parallel",)
         ),
         "bulk": Role(
             ("electrolytic_capacitor",), 1, 8, ("capacitance", "esr"), "bulk capacitors", ("parallel", "series")

@@ -128,7 +128,8 @@ class Choke(Part):
     kind: Literal["choke"]
     inductance: Quantity | None = quantity("H", "one piece, at no current", gt=0)
     winding_resistance: Quantity | None = quantity("ohm", "", gt=0)
-    saturation_current: Quantity | None = quantity("A", "", gt=0)
+    saturation_current: Quantity | None = quantity("A", "where the inductance starts to fall", gt=0)
+    saturated_inductance: Quantity | None = quantity("H", "what is left of it far beyond saturation", gt=0)
 
 
 class CommonModeChoke(Part):

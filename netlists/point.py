@@ -67,7 +67,9 @@ class Reader:
                 raise OptionError(f"no value at {shown(path)}; {nearest(path, record.quantities)}")
         for path in point.structure:
             known = [
-                f"stages.{name}.{field}" for name, stage in record.data.stages.items() for field in stage.STRUCTURE
+                f"stages.{name}.{field}"
+                for name, stage in record.data.stages.items()
+                for field in stage.structure_names()
             ]
             if path not in known:
                 raise OptionError(f"no structure at {shown(path)}; {nearest(path, known)}")

@@ -23,7 +23,7 @@ PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3,
 UNITS: dict[str, tuple[str, ...]] = {
     "F": ("F",),
     "H": ("H",),
-    "ohm": ("ohm", "Ohm", "Ω", "Ω", "R"),
+    "ohm": ("ohm", "Ohm", "Ω", "\u2126", "R"),  # Greek omega and the ohm sign look the same
     "V": ("V", "Vac", "Vdc", "VAC", "VDC"),
     "A": ("A",),
     "W": ("W",),
@@ -175,7 +175,8 @@ def read_marking(text: str) -> dict[str, str]:
     QuantityError : a token fits none of them, or two tokens fit the same
     """
     found: dict[str, str] = {}
-    for token in text.split():
+    joined = re.sub(r"(?<!\S)([0-9.]+) ([pnuµμm]F)(?!\S)", r"\1\2", text)  # "470 uF" as printed on cans
+    for token in joined.split():
         if "%" in token or (token in TOLERANCE_LETTERS and token != "F"):  # F would be taken for farad
             read_tolerance(token)
             name = "tolerance"

@@ -181,7 +181,7 @@ def load_record(path: str | Path) -> SupplyRecord:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise RecordError([_toml_finding(file, str(error))]) from error
+        raise RecordError([_toml_finding(file, str(error), text)]) from error
     except ValueError as error:  # a whole number of more digits than Python reads
         raise RecordError([_longest_number_finding(file, text)]) from error
     except RecursionError as error:
@@ -231,10 +231,10 @@ def _read_text(path: Path, file: str) -> str:
     return text
 
 
-def _toml_finding(file: str, message: str) -> Finding:
+def _toml_finding(file: str, message: str, text: str) -> Finding:
     place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
-    if place is None:
-        return Finding(file, 0, "", f"not valid TOML: {message}")
+    if place is None:  # "at end of document"
+        return Finding(file, text.count("\n") + 1, "", f"not valid TOML: {message}")
     return Finding(
         file, int(place.group(1)), "", f"not valid TOML: {message[: place.start()]}, column {place.group(2)}"
     )
@@ -289,11 +289,11 @@ _TAGGED = {"stages", "parts"}  # behind each of their names, pydantic puts the k
 
 
 def _shape_findings(error: ValidationError, file: str, lines: Mapping[tuple[str, ...], int]) -> list[Finding]:
-    unique: dict[tuple[str, str], Finding] = {}
+    unique: dict[str, Finding] = {}  # one a field: where several types are allowed, the first says the most
     for fault in error.errors(include_url=False):
         place = _without_tags(tuple(str(part) for part in fault["loc"]))
         finding = Finding(file, line_of(lines, place), ".".join(place), _fault_text(fault, place))
-        unique.setdefault((finding.field, finding.message), finding)
+        unique.setdefault(finding.field, finding)
         if len(unique) == MOST_FINDINGS:
             break
     return list(unique.values())
@@ -372,7 +372,7 @@ def _fault_text(fault: Mapping[str, Any], place: tuple[str, ...]) -> str:
         return f"must be {_WANTED[kind]}, found {shown(found)}"
     if kind in ("too_short", "too_long"):
         rule = f">= {context['min_length']}" if kind == "too_short" else f"<= {context['max_length']}"
-        return f"must have {rule} entries, found {context['actual_length']}"
+        return f"must have {rule} entries, found {len(found) if isinstance(found, list | dict) else shown(found)}"
     message = str(fault["msg"])
     return f"{message[0].lower()}{message[1:]}, found {shown(found)}"
 
@@ -530,6 +530,8 @@ def _unread(instance: str, field_name: str) -> str:
 
 
 def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk) -> Iterator[Finding]:
+    if len(set(stage.choices("feed"))) < len(stage.choices("feed")):
+        yield record.finding(f"stages.{name}.feed", "must name each alternative once")
     needed = ["load_resistance"] if stage.load == "resistance" else ["undervoltage_cutoff", "undervoltage_restart"]
     for field_name in (*needed, "converter_efficiency", "holdup_end_voltage"):
         if getattr(stage, field_name) is None:
@@ -539,6 +541,8 @@ def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk
             yield record.finding(f"line.{field_name}", _unread(name, field_name))
     if "nameplate.ambient" not in record.quantities:
         yield record.finding("nameplate.ambient", _unread(name, "ambient"))
+    if "boosted" in stage.choices("feed"):
+        yield from _boosted_faults(record, name, stage)
     if record.parts_in_role(name, "bypass_relay") and not record.parts_in_role(name, "inrush_limiter"):
         yield record.finding(f"stages.{name}", "a bypass_relay needs an inrush_limiter to bypass")
     if stage.load == "constant_power" and stage.undervoltage_cutoff and stage.undervoltage_restart:
@@ -554,6 +558,24 @@ def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk
                 "must not lie below undervoltage_cutoff anywhere in both ranges, found "
                 f"{stage.holdup_end_voltage.low:g} V < {stage.undervoltage_cutoff.high:g} V",
             )
+
+
+def _boosted_faults(record: SupplyRecord, name: str, stage: RectifierBulk) -> Iterator[Finding]:
+    if stage.bus_setpoint is None:
+        yield record.finding(f"stages.{name}.bus_setpoint", _unread(name, "bus_setpoint"))
+    elif stage.holdup_end_voltage and stage.holdup_end_voltage.high >= stage.bus_setpoint.low:
+        yield record.finding(
+            f"stages.{name}.bus_setpoint",
+            "must stay above holdup_end_voltage in all of both ranges, found "
+            f"{stage.bus_setpoint.low:g} V <= {stage.holdup_end_voltage.high:g} V",
+        )
+    if stage.load != "constant_power":
+        yield record.finding(f"stages.{name}.load", 'must be "constant_power" where feed is boosted')
+    wanted = {"diode": ("bypass_diode",), "none": ("boost_choke", "boost_diode")}
+    for choice in stage.choices("bypass"):
+        for role in wanted[choice]:
+            if not record.parts_in_role(name, role):
+                yield record.finding(f"stages.{name}.bypass", f"{choice} needs a part with role {role}, found none")
 
 
 def _with_inferred(record: SupplyRecord) -> SupplyRecord:

@@ -65,6 +65,8 @@ class _Scanner:
                 line = self._line_here()
                 self._at += 2 if double else 1
                 table = self._in_newest_items(self._key(), items, double)
+                if double:
+                    self.lines.setdefault(table[:-1], line)
                 self.lines.setdefault(table, line)
                 self._at += 2 if double else 1
             else:

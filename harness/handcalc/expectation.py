@@ -23,9 +23,11 @@ class Expectation:
     value : SI value;  unit : as the metric's
     source : formula and where it comes from
     difference : what separates it from a right simulation of the same model
+    floor : absolute difference below which nobody would act differently; SI
     """
 
     value: float
     unit: str
     source: str
     difference: Difference
+    floor: float = 0.0

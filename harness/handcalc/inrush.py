@@ -9,7 +9,10 @@ an angle before the crest the worst.
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,9 +36,11 @@ class Loop:
     ----------
     source_peak : [V];  frequency : [Hz], 0 for a dc supply;  full_wave : both half waves charge
     resistance, inductance : of all but the thermistor, ESR included [ohm], [H];  esr : of the bulk alone [ohm]
+    angles : of the line when it is applied [rad]
     threshold : of all diodes in the path [V];  capacitance : of the whole bulk [F]
     r25, b_value, dissipation, heat_capacity : of the thermistor [ohm], [K], [W/K], [J/K]; r25 = 0: none
     ambient, thermistor_start : [degC];  bulk_start : [V]
+    choke, saturated_choke : inductance of a boost choke in the loop below and above its knee [H];  choke_knee : [A]
     """
 
     source_peak: float
@@ -46,6 +51,7 @@ class Loop:
     threshold: float
     capacitance: float
     esr: float
+    angles: tuple[float, ...] = ()
     r25: float = 0.0
     b_value: float = 0.0
     dissipation: float = 0.0
@@ -53,55 +59,96 @@ class Loop:
     ambient: float = 25.0
     thermistor_start: float = 25.0
     bulk_start: float = 0.0
+    choke: float = 0.0
+    saturated_choke: float = 0.0
+    choke_knee: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
 class Inrush:
-    """What each switch-on angle leads to; arrays of the shape of ``angles``.
+    """What each switch-on angle leads to; arrays of the shape of the angles.
 
     Parameters
     ----------
-    angles : of the line when it is applied [rad]
     peak : largest current [A];  i2t : [A2s];  bulk : highest voltage across capacitance and ESR [V]
     warm : thermistor's temperature at the end [degC]
-    duration : until no angle charges the bulk by more than the threshold in a half period [s]
+    half_period : [s]; of a dc supply, the length of its one pulse
+    rises : largest rise of the bulk over all angles in each half period [V]
     """
 
-    angles: FloatArray
     peak: FloatArray
     i2t: FloatArray
     bulk: FloatArray
     warm: FloatArray
-    duration: float
+    half_period: float
+    rises: tuple[float, ...]
+
+    def duration(self, rise: float) -> float:
+        """Until a half period adds less than ``rise`` [V] [s]; a half wave skips every second one, so two in a row."""
+        for number in range(1, len(self.rises)):
+            if self.rises[number - 1] < rise and self.rises[number] < rise:
+                return number * self.half_period
+        return len(self.rises) * self.half_period
 
 
-def inrush_course(loop: Loop, angles: FloatArray, settled_rise: float) -> Inrush:
-    """Steps from switching on until a half period raises the bulk by less than ``settled_rise`` [V].
+_courses: OrderedDict[tuple[Loop, float], Inrush] = OrderedDict()
+MOST_COURSES = 5000  # kept; one takes about 1 kB
 
-    A half wave skips every second half period, so two quiet ones in a row end it. A dc supply gives one pulse.
-    """
-    march = _March(loop, angles)
-    if loop.frequency == 0:
-        time = math.pi * math.sqrt(loop.inductance * loop.capacitance)
-        time += 8 * (loop.resistance + march.thermistor().max()) * loop.capacitance
+
+def inrush_course(loop: Loop, settled_rise: float) -> Inrush:
+    """Steps from switching on until a half period adds less than ``settled_rise`` [V]."""
+    key = (loop, settled_rise)
+    if key not in _courses:
+        prepare([loop], settled_rise)
+    return _courses[key]
+
+
+def prepare(loops: Sequence[Loop], settled_rise: float) -> None:
+    """Calculates loops of one frequency side by side, for ``inrush_course`` to find: many take as long as one."""
+    wanted = [loop for loop in dict.fromkeys(loops) if (loop, settled_rise) not in _courses]
+    for frequency in {loop.frequency for loop in wanted}:
+        together = [loop for loop in wanted if loop.frequency == frequency]
+        for loop, course in zip(together, _march(together, settled_rise), strict=True):
+            _courses[loop, settled_rise] = course
+    while len(_courses) > max(MOST_COURSES, 2 * len(wanted)):
+        _courses.popitem(last=False)
+
+
+def _march(loops: Sequence[Loop], settled_rise: float) -> list[Inrush]:
+    march = _March(loops)
+    frequency = loops[0].frequency
+    if frequency == 0:
+        time = max(_pulse_length(loop) for loop in loops)
         march.advance(np.full(STEPS_OF_A_PULSE, time / STEPS_OF_A_PULSE))
-        return march.result(time)
-    half_period = 0.5 / loop.frequency
-    quiet = 0
-    number = 0
-    while number < MOST_HALF_PERIODS and quiet < (1 if loop.full_wave else 2):
-        before = march.capacitor.copy()
-        march.advance(_growing_steps(loop, half_period) if number == 0 else np.full(STEPS, half_period / STEPS))
-        number += 1
-        quiet = quiet + 1 if float(np.max(march.capacitor - before)) < settled_rise else 0
-    return march.result(number * half_period)
+        return [march.result(index, time, (math.inf,)) for index in range(len(loops))]
+    half_period = 0.5 / frequency
+    results: list[Inrush | None] = [None] * len(loops)
+    rises: list[list[float]] = [[] for _ in loops]
+    for number in range(1, MOST_HALF_PERIODS + 1):
+        before = march.capacitor
+        march.advance(_growing_steps(loops, half_period) if number == 1 else np.full(STEPS, half_period / STEPS))
+        gained = np.max(march.capacitor - before, axis=1)
+        last = number == MOST_HALF_PERIODS
+        for index in range(len(loops)):
+            rises[index].append(float(gained[index]))
+            quiet = len(rises[index]) > 1 and max(rises[index][-2:]) < settled_rise
+            if results[index] is None and (quiet or last):  # what others still do does not change this one
+                results[index] = march.result(index, half_period, tuple(rises[index]))
+        if all(result is not None for result in results):
+            break
+    return [result for result in results if result is not None]
 
 
-def _growing_steps(loop: Loop, half_period: float) -> FloatArray:
+def _pulse_length(loop: Loop) -> float:
+    resistance = loop.resistance + loop.r25 * 4  # colder than 25 degC it is higher
+    return math.pi * math.sqrt((loop.inductance + loop.choke) * loop.capacitance) + 8 * resistance * loop.capacitance
+
+
+def _growing_steps(loops: Sequence[Loop], half_period: float) -> FloatArray:
     """Lengths of the first half period's steps [s]: short at the jump of switch-on, then growing to the usual ones."""
     largest = half_period / STEPS
-    step = min(FIRST_STEP * loop.inductance / (loop.resistance + loop.r25), largest)
-    step = max(step, 1e-3 * largest)
+    fastest = min(loop.inductance / (loop.resistance + loop.r25) for loop in loops)
+    step = max(min(FIRST_STEP * fastest, largest), 1e-3 * largest)
     steps: list[float] = []
     total = 0.0
     while total < half_period:
@@ -113,59 +160,64 @@ def _growing_steps(loop: Loop, half_period: float) -> FloatArray:
 
 
 class _March:
-    """State of the loop at every angle, and what has been seen so far."""
+    """State of loops (rows) at every switch-on angle (columns), and what has been seen so far."""
 
-    def __init__(self, loop: Loop, angles: FloatArray) -> None:
-        self.loop = loop
-        self.angles = angles
+    def __init__(self, loops: Sequence[Loop]) -> None:
+        def column(name: str) -> FloatArray:
+            return np.array([[float(getattr(loop, name))] for loop in loops])
+
+        self.has_thermistor = any(loop.r25 for loop in loops)
+        self.has_choke = any(loop.choke for loop in loops)
+        self.values = {field.name: column(field.name) for field in dataclasses.fields(Loop) if field.name != "angles"}
+        self.angles = np.array([loop.angles for loop in loops])
         self.time = 0.0
-        self.current = np.zeros_like(angles)
-        self.capacitor = np.full_like(angles, loop.bulk_start)
-        self.warm = np.full_like(angles, loop.thermistor_start)
-        self.peak = np.zeros_like(angles)
-        self.i2t = np.zeros_like(angles)
-        self.bulk = self.capacitor
+        shape = self.angles.shape
+        self.current, self.peak, self.i2t = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        self.capacitor: FloatArray = np.broadcast_to(self.values["bulk_start"], shape).copy()
+        self.warm: FloatArray = np.broadcast_to(self.values["thermistor_start"], shape).copy()
+        self.bulk: FloatArray = self.capacitor
 
     def thermistor(self) -> FloatArray:
-        """Resistance at each angle's temperature [ohm]."""
-        if self.loop.r25 == 0:
-            return np.zeros_like(self.angles)
+        """Resistance at each temperature [ohm]."""
+        v = self.values
         kelvin = np.minimum(self.warm, HOTTEST) - ABSOLUTE_ZERO
-        resistance: FloatArray = self.loop.r25 * np.exp(self.loop.b_value * (1 / kelvin - 1 / NTC_REFERENCE))
+        resistance: FloatArray = v["r25"] * np.exp(v["b_value"] * (1 / kelvin - 1 / NTC_REFERENCE))
         return resistance
 
     def source(self, time: float) -> FloatArray:
         """Source voltage less diode thresholds, as the rectifier passes it on [V]."""
-        loop = self.loop
-        sine = np.sin(2 * math.pi * loop.frequency * time + self.angles)
-        passed: FloatArray = loop.source_peak * (np.abs(sine) if loop.full_wave else sine) - loop.threshold
+        v = self.values
+        sine = np.sin(2 * math.pi * v["frequency"] * time + self.angles)
+        passed: FloatArray = v["source_peak"] * np.where(v["full_wave"] > 0, np.abs(sine), sine) - v["threshold"]
         return passed
 
     def advance(self, steps: FloatArray) -> None:
         """Steps of given lengths [s]."""
-        loop = self.loop
+        v = self.values
         voltage = self.source(self.time)
         for step in steps:
-            thermistor = self.thermistor()
-            resistance = loop.resistance + thermistor
+            thermistor = self.thermistor() if self.has_thermistor else 0.0
+            resistance = v["resistance"] + thermistor
+            inductance = v["inductance"]
+            if self.has_choke:
+                inductance = inductance + np.where(self.current < v["choke_knee"], v["choke"], v["saturated_choke"])
             # weight of the new value in the step's mean: 1/2 is the trapezoidal rule, 1 the implicit Euler rule
-            weight = np.where(loop.inductance > resistance * step, 0.5, 1.0)
+            weight = np.where(inductance > resistance * step, 0.5, 1.0)
             next_voltage = self.source(self.time + step)
             driving = weight * next_voltage + (1 - weight) * voltage - self.capacitor
-            feedback = step / (2 * loop.capacitance)
-            old = self.current * (loop.inductance / step - (1 - weight) * resistance - weight * feedback)
-            new = loop.inductance / step + weight * (resistance + feedback)
-            following = np.maximum((old + driving) / new, 0.0)
+            feedback = step / (2 * v["capacitance"])
+            old = self.current * (inductance / step - (1 - weight) * resistance - weight * feedback)
+            following = np.maximum((old + driving) / (inductance / step + weight * (resistance + feedback)), 0.0)
             square = 0.5 * (self.current**2 + following**2) * step
-            self.capacitor = self.capacitor + step * 0.5 * (self.current + following) / loop.capacitance
-            if loop.r25:
-                lost = loop.dissipation * (self.warm - loop.ambient) * step
-                self.warm = self.warm + (square * thermistor - lost) / loop.heat_capacity
+            self.capacitor = self.capacitor + step * 0.5 * (self.current + following) / v["capacitance"]
+            if self.has_thermistor:
+                lost = v["dissipation"] * (self.warm - v["ambient"]) * step
+                self.warm = self.warm + (square * thermistor - lost) / v["heat_capacity"]
             self.i2t = self.i2t + square
             self.peak = np.maximum(self.peak, following)
-            self.bulk = np.maximum(self.bulk, self.capacitor + loop.esr * following)
-            self.current, voltage, self.time = following, next_voltage, self.time + step
+            self.bulk = np.maximum(self.bulk, self.capacitor + v["esr"] * following)
+            self.current, voltage, self.time = following, next_voltage, self.time + float(step)
 
-    def result(self, duration: float) -> Inrush:
-        """What was seen."""
-        return Inrush(self.angles, self.peak, self.i2t, self.bulk, self.warm, duration)
+    def result(self, index: int, half_period: float, rises: tuple[float, ...]) -> Inrush:
+        """What one loop has seen."""
+        return Inrush(self.peak[index], self.i2t[index], self.bulk[index], self.warm[index], half_period, rises)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy import trapezoid
@@ -19,18 +20,29 @@ from harness.contracts import FloatArray
 from harness.handcalc.conduction import Circuit, Course, steady_period
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.inrush import Inrush, Loop, inrush_course
+from harness.handcalc.inrush import prepare as prepare_courses
 from netlists.formulas import (
     diode_saturation_current,
     diode_tangent,
     holdup_time,
     ntc_resistance,
     ntc_self_heating,
+    step_peak_current,
 )
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import Params
+from netlists.stages.rectifier_bulk import SILICON_EMISSION, Params
 
 PIECES = "conduction and blocking pieces in closed form (method of Schade, Proc. IRE 31, 1943)"
 STEPS = "step by step: source = L di/dt + R i + thermistor + diodes + bulk, thermistor heated by its loss"
+LAST_CHARGE = "(crest - diodes - bulk) / resistance without the thermistor"
+STEP_RESPONSE = "series R, L, C on a step of the line's crest, closed form"
+POWER_BALANCE = "sine in phase with the line: P / (w C V) (Erickson, Maksimovic, ch. 18), ESR in quadrature"
+SMALL_CURRENT = 5.0  # what a restart or closing below it does to line, contact and diodes needs no calculation [A]
+SMALL_I2T = 0.05  # the same for a fuse [A2s]
+CORRECTOR_EFFICIENCY = (
+    0.95  # of a boost corrector at low line, for the heat of a thermistor; common practice, no source
+)
+UNCORRECTED_POWER_FACTOR = 0.6  # of a capacitor-input supply; common practice, no source
 BALANCE = "energy balance C (v0^2 - v1^2) / 2 = p t (Erickson, Maksimovic, ch. 18)"
 TROUGH_GAP = 0.01  # difference to expect in the trough
 
@@ -40,7 +52,7 @@ SETTLED_RISE = 1e-3  # of the source's peak: the charge after which inrush is ov
 REPRESENTATIVE_CURRENT = 0.7  # of the peak: where the straight line touches the diode's curve
 COLLAPSED = 0.2  # of the source's peak: no converter runs from so little
 ROUNDS = 4  # of load, diode and thermistor found from each other; changes are below 1e-4 by then
-ANGLES_DEG = np.arange(0.0, 180.0, 5.0)
+ANGLES = tuple(math.radians(degrees) for degrees in range(0, 180, 5))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +93,29 @@ def path(params: Params) -> tuple[float, float]:
 
 
 def diodes(params: Params, current: float) -> tuple[float, float]:
-    """Threshold [V] and resistance [ohm] of all diodes in the path, straight line at a path current [A]."""
+    """Threshold [V] and resistance [ohm] of all diodes in the path, straight line at a path current [A].
+
+    A boosted feed adds its bypass diode, or where it has none the boost diodes, and the chokes' windings with them.
+    """
     r = params.rectifier
     saturation = diode_saturation_current(
         r.forward_voltage, r.forward_test_current, r.slope_resistance, r.emission_coefficient
     )
     share = max(current / r.parallel, 1e-6)
     threshold, slope = diode_tangent(share, saturation, r.slope_resistance, r.emission_coefficient)
-    number = 2 if params.feed == "bridge" else 1
-    return number * threshold, number * slope / r.parallel
+    number = 1 if params.feed == "half_wave" else 2
+    threshold, slope = number * threshold, number * slope / r.parallel
+    further = params.bypass_diode or params.boost_diode
+    if params.feed == "boosted" and further is not None:
+        saturation = diode_saturation_current(
+            further.forward_voltage, further.forward_test_current, further.slope_resistance, SILICON_EMISSION
+        )
+        share = max(current / further.parallel, 1e-6)
+        more, steeper = diode_tangent(share, saturation, further.slope_resistance, SILICON_EMISSION)
+        threshold, slope = threshold + more, slope + steeper / further.parallel
+        if params.bypass_diode is None and params.boost_choke is not None:
+            slope += params.boost_choke.winding_resistance / params.boost_choke.parallel
+    return threshold, slope
 
 
 def source(condition: Condition) -> tuple[float, float]:
@@ -122,6 +148,8 @@ def relevant(study: str, params: Params, condition: Condition) -> tuple[Params, 
 
     Two situations that are equal after this have the same hand calculation.
     """
+    if study in ("hot_restart", "held_relay", "x_capacitor"):  # few inputs, or a start made from nearly all of them
+        return params, condition
     params = dataclasses.replace(params, undervoltage_cutoff=1.0, undervoltage_restart=2.0)
     if study == "inrush":
         params = dataclasses.replace(params, converter_efficiency=1.0, holdup_end_voltage=1.0)
@@ -206,6 +234,8 @@ def line_ripple(params: Params, condition: Condition, names: Mapping[str, str]) 
     ----------
     names : role -> designator, as the metrics name their subjects
     """
+    if params.feed == "boosted":
+        return _regulated_ripple(params, condition)
     settled = steady(params, condition)
     course, rectifier = settled.course, params.rectifier
     shares = rectifier.parallel
@@ -237,6 +267,8 @@ def line_ripple(params: Params, condition: Condition, names: Mapping[str, str]) 
 
 def holdup(params: Params, condition: Condition) -> dict[Key, Expectation]:
     """Hold-up from the trough of the ripple; the loss in the ESR is added to the power drawn."""
+    if params.feed == "boosted":
+        return _regulated_holdup(params, condition)
     settled = steady(params, condition)
     power, stop = settled.bus_power, params.holdup_end_voltage
     if settled.trough <= stop:
@@ -252,6 +284,52 @@ def holdup(params: Params, condition: Condition) -> dict[Key, Expectation]:
     return {("holdup_time", "bulk"): Expectation(seconds, "s", BALANCE, gap)}
 
 
+def regulated_swing(params: Params, condition: Condition) -> tuple[float, float]:
+    """Bulk ripple [V, peak to peak] and lowest bulk voltage [V] behind a boost corrector that draws a sine.
+
+    Energy: C (v_c^2 - V^2) / 2 = -P sin(2 w t) / 2w, so v_c swings between sqrt(V^2 -+ P / w C); the ESR's drop stands
+    at a right angle to it.
+    """
+    power = condition.output_power / params.converter_efficiency
+    capacitance, esr = bulk_lumped(params)
+    setpoint = params.bus_setpoint or math.nan
+    omega = 2 * math.pi * condition.line_frequency
+    swing = power / (omega * capacitance)
+    low, high = math.sqrt(max(setpoint**2 - swing, 0.0)), math.sqrt(setpoint**2 + swing)
+    stretched = math.hypot(1.0, 2 * omega * capacitance * esr)
+    return (high - low) * stretched, setpoint - (setpoint - low) * stretched
+
+
+def _regulated_ripple(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    ripple, trough = regulated_swing(params, condition)
+    power = condition.output_power / params.converter_efficiency
+    capacitance, _ = bulk_lumped(params)
+    small = "the ripple is taken as small against the bus where the ESR's share is added"
+    expected = {
+        ("bulk_ripple", "bulk"): Expectation(ripple, "V", POWER_BALANCE, Difference(-0.02, 0.02, small)),
+        ("bulk_voltage_trough", "bulk"): Expectation(trough, "V", POWER_BALANCE, Difference(-0.005, 0.005, small)),
+    }
+    for bank in params.bulk:
+        current = (
+            power / ((params.bus_setpoint or math.nan) * math.sqrt(2)) * bank.capacitance / bank.series / capacitance
+        )
+        expected["bulk_can_current_rms", bank.designator] = Expectation(
+            current, "A", POWER_BALANCE, Difference(-0.02, 0.02, small)
+        )
+    return expected
+
+
+def _regulated_holdup(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    _, trough = regulated_swing(params, condition)
+    power, stop = condition.output_power / params.converter_efficiency, params.holdup_end_voltage
+    capacitance, esr = bulk_lumped(params)
+    middle = power / (0.5 * (trough + stop))
+    v_start, v_stop = trough + esr * power / trough, stop + esr * power / stop
+    seconds = holdup_time(capacitance, v_start, v_stop, power + esr * middle**2)
+    expectation = Expectation(seconds, "s", BALANCE, holdup_gap(trough, stop))
+    return {("holdup_time", "bulk"): expectation}
+
+
 def holdup_gap(v_start: float, v_stop: float) -> Difference:
     """What the trough's own allowed difference does to hold-up: it weighs more, the closer trough and end are."""
     reason = f"the trough's own {TROUGH_GAP:.0%}, through the energy balance"
@@ -265,12 +343,12 @@ def inrush(
     params: Params, condition: Condition, names: Mapping[str, str], bulk_start: float = 0.0
 ) -> dict[Key, Expectation]:
     """Inrush at the worst switch-on angle of each metric, the load off."""
-    course = inrush_by_angle(params, condition, SETTLED_RISE, bulk_start)
+    course = inrush_by_angle(params, condition, bulk_start)
     peak_current, i2t, highest = (float(np.max(values)) for values in (course.peak, course.i2t, course.bulk))
     rectifier = params.rectifier
     device = names["rectifier"]
     # blocking: the bulk on one of two diodes of a bridge, bulk and line on the only one of a half wave
-    reverse = highest if params.feed == "bridge" else highest + source(condition)[0]
+    reverse = highest + source(condition)[0] if params.feed == "half_wave" else highest
     shares = rectifier.parallel
     straight = "straight-line diodes, steps of a two-hundredth of a half period"
     flow, squared = Difference(-0.03, 0.03, straight), Difference(-0.05, 0.05, straight)
@@ -284,30 +362,168 @@ def inrush(
     }
     for bank in params.bulk:
         expected["bulk_voltage_peak", bank.designator] = (highest / bank.series, "V", crest)
+    if params.thermistor is not None:
+        name, warmest = names["inrush_limiter"], float(np.max(course.warm))
+        heat = (warmest - _start(condition)) * params.thermistor.dissipation_constant * params.thermistor.time_constant
+        warmed = Difference(-0.05, 0.05, "the loss to the air while it absorbs is left out")
+        expected["thermistor_energy", name] = (heat, "J", warmed)
+        expected["thermistor_temperature", name] = (warmest, "degC", warmed)
     return {key: Expectation(value, unit, STEPS, gap) for key, (value, unit, gap) in expected.items()}
 
 
-def inrush_by_angle(params: Params, condition: Condition, rise: float, bulk_start: float = 0.0) -> Inrush:
-    """Inrush at every switch-on angle, until a half period adds less than ``rise`` of the source's peak."""
+def inrush_by_angle(params: Params, condition: Condition, bulk_start: float = 0.0) -> Inrush:
+    """Inrush at every switch-on angle, until it has settled."""
+    return inrush_course(_loop(params, condition, bulk_start), _settled(condition))
+
+
+def _settled(condition: Condition) -> float:
+    """Rise of the bulk in a half period [V] below which inrush is over."""
+    return SETTLED_RISE * source(condition)[0]
+
+
+def inrush_duration(params: Params, condition: Condition, rise: float, bulk_start: float = 0.0) -> float:
+    """Time [s] until a half period adds less than ``rise`` of the source's peak."""
+    return inrush_by_angle(params, condition, bulk_start).duration(rise * source(condition)[0])
+
+
+def prepare(study: str, situations: Sequence[tuple[Params, Condition]]) -> None:
+    """Calculates the inrush of many situations side by side, so that each one's own calculation finds it done."""
+    if study not in ("inrush", "hot_restart", "held_relay", "relay_closing"):
+        return
+    loops: dict[float, list[Loop]] = {}
+    for params, condition in situations:
+        if study != "held_relay":
+            loops.setdefault(_settled(condition), []).append(_loop(params, condition, 0.0))
+        elif params.relay is not None:
+            loop = _loop(_held(params), condition, params.undervoltage_cutoff)
+            loops.setdefault(_settled(condition), []).append(loop)
+    for rise, together in loops.items():
+        prepare_courses(together, rise)
+
+
+def _held(params: Params) -> Params:
+    """The parts as they stand with the relay closed: its contact in place of the thermistor."""
+    contact = params.relay.contact_resistance if params.relay is not None else 0.0
+    return dataclasses.replace(params, thermistor=None, relay=None, line_resistance=params.line_resistance + contact)
+
+
+def _start(condition: Condition) -> float:
+    """Thermistor temperature at switch-on [degC]."""
+    return condition.ambient if condition.thermistor_start is None else condition.thermistor_start
+
+
+def restart(study: str, params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
+    """Line back after a short loss: thermistor still hot, or relay still closed; names begin with the study's."""
+    if study == "held_relay":
+        course = inrush_by_angle(_held(params), condition, params.undervoltage_cutoff)
+    else:
+        course = inrush_by_angle(params, condition)
+    peak, i2t = float(np.max(course.peak)), float(np.max(course.i2t))
+    if peak == 0.0:  # the bulk stays above the crest: nothing flows
+        return {}
+    straight = "straight-line diodes, steps of a two-hundredth of a half period"
+    flow, squared = Difference(-0.04, 0.04, straight), Difference(-0.06, 0.06, straight)
+    current = partial(Expectation, unit="A", source=STEPS, difference=flow, floor=SMALL_CURRENT)
+    expected = {
+        (f"{study}_peak", "line"): current(peak),
+        (f"{study}_i2t", names.get("fuse", "line")): Expectation(i2t, "A2s", STEPS, squared, floor=SMALL_I2T),
+        (f"{study}_surge_peak", names["rectifier"]): current(peak / params.rectifier.parallel),
+    }
+    if study == "held_relay":
+        expected[f"{study}_contact_peak", names["bypass_relay"]] = current(peak)
+    return expected
+
+
+def relay_closing(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
+    """Second peak when the relay shorts the thermistor, the load still off.
+
+    The bulk is where inrush through the thermistor left it; at the next crest, what is left to charge stands across
+    line, diodes and ESR. That is the difference of two voltages that are nearly the crest, so it is rough.
+    """
+    if params.relay is None or condition.supply == "dc":
+        return {}
+    bulk = float(np.min(inrush_by_angle(params, condition).bulk))
+    held = _held(params)
+    resistance, _ = path(held)
+    _, esr = bulk_lumped(held)
+    threshold, slope = diodes(held, SMALL_CURRENT)
+    peak = max(source(condition)[0] - threshold - bulk, 0.0) / (resistance + esr + slope)
+    rough = Difference(-0.5, 1.0, "the difference of two voltages that are nearly the crest")
+    return {
+        ("relay_closing_peak", "line"): Expectation(peak, "A", LAST_CHARGE, rough, floor=SMALL_CURRENT),
+        ("relay_making_current", names["bypass_relay"]): Expectation(
+            peak, "A", LAST_CHARGE, rough, floor=SMALL_CURRENT
+        ),
+    }
+
+
+def hottest_before_restart(params: Params, running: Condition, starting: Condition) -> float:
+    """Thermistor temperature [degC] when the line comes back: as it ran, or as inrush left it behind a relay."""
+    if params.thermistor is None:
+        return starting.ambient
+    if params.relay is not None:
+        return float(np.max(inrush_by_angle(params, starting).warm))
+    t = params.thermistor
+    current = running_line_current(params, running)
+    return ntc_self_heating(t.resistance_25, t.b_value, t.dissipation_constant, running.ambient, current)
+
+
+def running_line_current(params: Params, condition: Condition) -> float:
+    """Line current in running operation [A RMS]: in phase behind a corrector, else settled, else by a power factor."""
+    power = condition.output_power / params.converter_efficiency
+    if params.feed == "boosted":
+        return power / CORRECTOR_EFFICIENCY / condition.line_voltage
+    try:
+        course = steady(params, condition).course
+    except ArithmeticError:  # it does not run there: what it would draw if it did
+        return power / (UNCORRECTED_POWER_FACTOR * condition.line_voltage)
+    return _rms(course.time, course.current)
+
+
+def x_capacitor_spike(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    """Peak current into the X capacitors, the line closed at its crest: R, L and C in series on a step.
+
+    i(t) = V / (w L) exp(-a t) sin(w t) with a = R / 2L, w^2 = 1 / LC - a^2, largest at tan(w t) = w / a; the
+    hyperbolic functions where a^2 > 1 / LC.
+    """
+    if params.x_capacitance is None:
+        return {}
     peak, _ = source(condition)
-    angles = np.array([90.0]) if condition.supply == "dc" else ANGLES_DEG
-    return inrush_course(_loop(params, condition, bulk_start), np.radians(angles), rise * peak)
+    value = step_peak_current(peak, params.line_resistance, params.line_inductance, params.x_capacitance)
+    gap = Difference(-0.03, 0.03, "the choke beside the capacitor's path and the damping resistor are left out")
+    return {("x_capacitor_spike", "line"): Expectation(value, "A", STEP_RESPONSE, gap)}
 
 
 def _loop(params: Params, condition: Condition, bulk_start: float) -> Loop:
     peak, frequency = source(condition)
     resistance, inductance = path(params)
     capacitance, esr = bulk_lumped(params)
-    start = condition.ambient if condition.thermistor_start is None else condition.thermistor_start
+    start = _start(condition)
     t = params.thermistor
     cold = 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, start)
     # what resistance and the surge impedance of inductance and bulk let through, both counted in full
     estimate = 0.8 * peak / (resistance + cold + esr + math.sqrt(inductance / capacitance))
     threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * estimate)
     loop = Loop(
-        peak, frequency, params.feed == "bridge", resistance + slope + esr, inductance, threshold, capacitance, esr,
-        ambient=condition.ambient, thermistor_start=start, bulk_start=bulk_start,
-    )  # fmt: skip
+        peak,
+        frequency,
+        params.feed != "half_wave",
+        resistance + slope + esr,
+        inductance,
+        threshold,
+        capacitance,
+        esr,
+        angles=(math.pi / 2,) if condition.supply == "dc" else ANGLES,
+        ambient=condition.ambient,
+        thermistor_start=start,
+        bulk_start=bulk_start,
+    )
+    if params.bypass_diode is None and params.boost_choke is not None:
+        choke = params.boost_choke
+        loop = dataclasses.replace(
+            loop, choke=choke.inductance / choke.parallel, saturated_choke=choke.saturated_inductance / choke.parallel,
+            choke_knee=choke.saturation_current * choke.parallel,
+        )  # fmt: skip
     if t is None:
         return loop
     return dataclasses.replace(

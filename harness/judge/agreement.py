@@ -27,5 +27,5 @@ def agreement(simulated: float, expectation: Expectation | None) -> Agreement:
     gap = expectation.difference
     low = expectation.value * (1 + gap.low)
     high = expectation.value * (1 + gap.high) if math.isfinite(gap.high) else math.inf
-    slack = 1e-12 * abs(expectation.value)
+    slack = max(expectation.floor, 1e-12 * abs(expectation.value))
     return "agrees" if low - slack <= simulated <= high + slack else "disagrees"

@@ -73,6 +73,8 @@ class StagePlan(Protocol):
 
     def relevant(self, study: str, about: Any) -> Any: ...
 
+    def prepare(self, study: str, situations: Sequence[Any]) -> None: ...
+
     def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
 
 
@@ -154,7 +156,7 @@ def check_names(record: SupplyRecord) -> None:
 def structures(record: SupplyRecord, instance: str) -> list[dict[str, str]]:
     """Every combination of an instance's stated alternatives, as structure choices of a Point."""
     kind = record.instance(instance)
-    names = list(kind.STRUCTURE)
+    names = kind.structure_names()
     combinations = itertools.product(*(kind.choices(name) for name in names))
     paths = [f"stages.{instance}.{name}" for name in names]
     return [dict(zip(paths, combination, strict=True)) for combination in combinations][:MOST_STRUCTURES]
@@ -190,15 +192,34 @@ class Plan:
         nominal = Point({}, structure)
         planner = self._planner(instance)
         situation, reads = planner.situation(self.record, instance, nominal, question)
+        self._prepare(instance, question, nominal, sorted(reads))
         expected = self.hand(instance, situation, question.study)
+        planned: list[tuple[Answer, dict[Corner, Point]]] = []
         for metric, subject in self._keys(question, expected):
             rule = planner.METRICS[metric]
             answer = Answer(instance, structure, question, metric, subject, rule, tuple(sorted(reads)))
             worse_ends = self.worse_ends(answer, nominal, sorted(reads))
-            for corner in CORNERS:
-                point = nominal.with_values(self._corner_values(worse_ends, corner))
+            points = {corner: nominal.with_values(self._corner_values(worse_ends, corner)) for corner in CORNERS}
+            planned.append((answer, points))
+        self._prepare_points(instance, question, [point for _, points in planned for point in points.values()])
+        for answer, points in planned:
+            for corner, point in points.items():
                 answer.corners[corner] = self._corner_answer(answer, point)
             self.answers.append(answer)
+
+    def _prepare(self, instance: str, question: Question, nominal: Point, paths: Sequence[str]) -> None:
+        """Hand calculations of the nominal point and of both ends of every open input, side by side."""
+        points = [nominal]
+        for path in paths:
+            quantity = self.record.quantities.get(path)
+            if quantity is not None and not quantity.is_exact:
+                points += [nominal.with_values({path: end}) for end in (quantity.low, quantity.high)]
+        self._prepare_points(instance, question, points)
+
+    def _prepare_points(self, instance: str, question: Question, points: Sequence[Point]) -> None:
+        planner = self._planner(instance)
+        situations = [planner.situation(self.record, instance, point, question)[0] for point in points]
+        planner.prepare(question.study, list(dict.fromkeys(situations)))
 
     @staticmethod
     def _keys(question: Question, expected: Mapping[tuple[str, str], Expectation] | str) -> list[tuple[str, str]]:

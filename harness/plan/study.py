@@ -44,6 +44,7 @@ class Question:
     Parameters
     ----------
     label : why this condition, as text;  claim, measurement : name of the one it is asked for, else empty
+    fixed : (record path, SI value) taken instead of the record's, with no range
     ambient : fixed by a claim [degC]; None: the record's, with its range
     """
 
@@ -58,6 +59,7 @@ class Question:
     supply: Literal["mains", "dc"] = "mains"
     claim: str = ""
     measurement: str = ""
+    fixed: tuple[tuple[str, float], ...] = ()
     ambient: float | None = None
 
 

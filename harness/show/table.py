@@ -57,8 +57,8 @@ def coverage_line(coverage: Mapping[str, Any]) -> str:
 
 
 COLUMNS = (  # heading, width, justification; with two spaces between them they fill 100 columns
-    ("metric", 27, "left"), ("of", 5, "left"), ("nominal", 9, "right"), ("by hand", 7, "right"),
-    ("adverse", 9, "right"), ("limit", 11, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
+    ("metric", 26, "left"), ("of", 5, "left"), ("nominal", 10, "right"), ("by hand", 7, "right"),
+    ("adverse", 10, "right"), ("limit", 12, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
 )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ def _tables(rows: Sequence[Mapping[str, Any]]) -> Iterable[Text | Table]:
         table = _new_table(with_header=False)
         for row in group:
             table.add_row(
-                f"  {row['metric']}",
+                f" {row['metric']}",
                 row["subject"],
                 _number(row["value"], row["unit"]),
                 _percent(row["difference"]),

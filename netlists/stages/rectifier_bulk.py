@@ -4,6 +4,7 @@ Nodes of the subcircuit (ports in capitals)::
 
     LINE - fuse and line choke - behind_filter - thermistor (relay beside it) - rectifier_in
     rectifier_in, NEUTRAL - bridge of four diodes, or one diode (half_wave) - POSITIVE
+    boosted: bridge - rectified_out - bypass diode, and beside it choke and boost diode - POSITIVE
     POSITIVE - one branch a bulk part: sense, ESR, capacitance - 0 (the negative side of the bulk is ground)
 
 Left out: X and Y capacitors and the common-mode path (their spike is no inrush), reverse recovery, heating of the
@@ -16,9 +17,9 @@ flows in the bulk too and is not in this stage.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, cast
 
-from PySpice.Spice.Netlist import Circuit, SubCircuit
+from PySpice.Spice.Netlist import Circuit, Netlist, SubCircuit
 
 from netlists import devices
 from netlists.errors import OptionError, RecordError
@@ -30,6 +31,7 @@ from netlists.probe import Probe
 from netlists.record import SupplyRecord
 
 KIND = "rectifier_bulk"
+Feed = Literal["bridge", "half_wave", "boosted"]
 SILICON_EMISSION = 1.8  # emission coefficient of a mains rectifier diode; common practice, no source
 FASTEST_STEP = 1e-9
 
@@ -67,21 +69,61 @@ class Rectifier:
 
     def __post_init__(self) -> None:
         check(self)
-        ohmic = self.slope_resistance * self.forward_test_current
-        if ohmic >= self.forward_voltage:
-            raise OptionError(
-                "Rectifier.slope_resistance: must be < forward_voltage / forward_test_current, "
-                f"found {self.slope_resistance:g} ohm"
-            )
-        saturation = diode_saturation_current(
-            self.forward_voltage, self.forward_test_current, self.slope_resistance, self.emission_coefficient
+        _check_junction(
+            "Rectifier",
+            self.forward_voltage,
+            self.forward_test_current,
+            self.slope_resistance,
+            self.emission_coefficient,
         )
-        if saturation < SMALLEST_SATURATION_CURRENT:
-            raise OptionError(
-                f"Rectifier.forward_voltage: {self.forward_voltage:g} V at {self.forward_test_current:g} A is more "
-                f"than one junction drops: it needs a saturation current of {saturation:.1g} A, "
-                f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
-            )
+
+
+def _check_junction(
+    owner: str, forward_voltage: float, test_current: float, slope_resistance: float, emission: float = SILICON_EMISSION
+) -> None:
+    """Raises OptionError where no junction has these values together."""
+    if slope_resistance * test_current >= forward_voltage:
+        raise OptionError(
+            f"{owner}.slope_resistance: must be < forward_voltage / forward_test_current, "
+            f"found {slope_resistance:g} ohm"
+        )
+    saturation = diode_saturation_current(forward_voltage, test_current, slope_resistance, emission)
+    if saturation < SMALLEST_SATURATION_CURRENT:
+        raise OptionError(
+            f"{owner}.forward_voltage: {forward_voltage:g} V at {test_current:g} A is more than one junction drops: "
+            f"it needs a saturation current of {saturation:.1g} A, "
+            f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """A diode of the boost path: around the choke (bypass), or behind it, one a phase."""
+
+    forward_voltage: float = parameter("V", "at the test current", gt=0)
+    forward_test_current: float = parameter("A", "", gt=0)
+    slope_resistance: float = parameter("ohm", "ohmic part", gt=0)
+    parallel: int = count("diodes in parallel, or phases")
+
+    def __post_init__(self) -> None:
+        check(self)
+        _check_junction("Junction", self.forward_voltage, self.forward_test_current, self.slope_resistance)
+
+
+@dataclass(frozen=True, slots=True)
+class BoostChoke:
+    """Phases in parallel; each by flux linkage: full inductance to the saturation current, then what is left."""
+
+    inductance: float = parameter("H", "one phase, at no current", gt=0)
+    saturation_current: float = parameter("A", "one phase", gt=0)
+    saturated_inductance: float = parameter("H", "one phase, far beyond saturation", gt=0)
+    winding_resistance: float = parameter("ohm", "one phase", gt=0)
+    parallel: int = count("phases")
+
+    def __post_init__(self) -> None:
+        check(self)
+        if self.saturated_inductance > self.inductance:
+            raise OptionError("BoostChoke.saturated_inductance: must be <= inductance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +144,7 @@ class Bank:
 class Params:
     """The parts as found, one by one; lumping is left to those who use them."""
 
-    feed: Literal["bridge", "half_wave"]
+    feed: Literal["bridge", "half_wave", "boosted"]
     rectifier: Rectifier
     bulk: tuple[Bank, ...]
     load: Literal["constant_power", "resistance"]
@@ -116,8 +158,13 @@ class Params:
     fuse_resistance: float | None = parameter("ohm", "cold", gt=0, default=None)
     choke_resistance: float | None = parameter("ohm", "both windings of all line chokes", gt=0, default=None)
     choke_inductance: float | None = parameter("H", "leakage of all line chokes", gt=0, default=None)
+    x_capacitance: float | None = parameter("F", "all X capacitors across the line", gt=0, default=None)
+    bus_setpoint: float | None = parameter("V", "regulated bulk voltage, boosted feed", gt=0, default=None)
     thermistor: Thermistor | None = None
     relay: Relay | None = None
+    bypass_diode: Junction | None = None
+    boost_choke: BoostChoke | None = None
+    boost_diode: Junction | None = None
 
     def __post_init__(self) -> None:
         check(self)
@@ -127,6 +174,11 @@ class Params:
             raise OptionError("Params.relay: a relay needs a thermistor to bypass")
         if self.load == "resistance" and self.load_resistance is None:
             raise OptionError("Params.load_resistance: needed where load is a resistance")
+        if self.feed == "boosted":
+            if self.bus_setpoint is None:
+                raise OptionError("Params.bus_setpoint: needed where feed is boosted")
+            if self.bypass_diode is None and (self.boost_choke is None or self.boost_diode is None):
+                raise OptionError("Params.bypass_diode: without it a boosted feed needs boost_choke and boost_diode")
         if self.undervoltage_restart <= self.undervoltage_cutoff:
             raise OptionError("Params.undervoltage_restart: must be > undervoltage_cutoff")
 
@@ -142,6 +194,7 @@ class Scenario:
     load_on_at : instant the load may draw [s]; None: never
     line_lost_at : instant the line falls to 0 [s]; None: never
     relay_closes_at : None: the relay stays open; 0: closed from the start
+    regulating : the boost corrector runs and holds the bulk; False: the line alone feeds it
     """
 
     stop: float
@@ -150,6 +203,7 @@ class Scenario:
     load_on_at: float | None = 0.0
     line_lost_at: float | None = None
     relay_closes_at: float | None = None
+    regulating: bool = False
 
 
 SLOW_STATES: tuple[str, ...] = ("bulk voltage", "thermistor temperature")
@@ -169,19 +223,29 @@ THERMISTOR_PROBES = (
 )
 
 
-def probes(params: Params) -> tuple[Probe, ...]:
-    """What can be measured on this stage: fixed probes, the thermistor's, and one current a bulk part."""
+REGULATED_PROBES = (
+    Probe("bulk_voltage", "bulk", "V", "across the bulk", "voltage", "0"),
+    Probe(
+        "source_current", "vsource#branch", "A", "average of the boost corrector's output over its switching", "current"
+    ),
+    Probe("load_current", "vload#branch", "A", "drawn from the bulk by the converter", "current"),
+)
+RELAY_PROBE = Probe("contact_current", "v.xstage.vsense_contact#branch", "A", "through the relay's contact", "current")
+
+
+def probes(params: Params, *, regulating: bool = False) -> tuple[Probe, ...]:
+    """What can be measured, with the boost corrector regulating or not; one current a bulk part in both."""
+    prefix = "" if regulating else "v.xstage."
     banks = tuple(
-        Probe(
-            f"bulk_current_{index}",
-            f"v.xstage.vsense_bank{index}#branch",
-            "A",
-            f"into all of {bank.designator}",
-            "current",
-        )
+        Probe(f"bulk_current_{index}", f"{prefix}vsense_bank{index}#branch", "A",
+              f"into all of {bank.designator}", "current")
         for index, bank in enumerate(params.bulk)
-    )
-    return PROBES + (THERMISTOR_PROBES if params.thermistor is not None else ()) + banks
+    )  # fmt: skip
+    if regulating:
+        return REGULATED_PROBES + banks
+    thermistor = THERMISTOR_PROBES if params.thermistor is not None else ()
+    relay = (RELAY_PROBE,) if params.relay is not None else ()
+    return PROBES + thermistor + relay + banks
 
 
 def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Params, frozenset[str]]:
@@ -198,22 +262,39 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
     def one(role: str, *fields: str) -> dict[str, float] | None:
         return next(iter(values(role, *fields)), None)
 
+    def pieces(role: str) -> int:
+        return record.parts_in_role(instance, role)[0][2].parallel
+
     rectifier_part = record.parts_in_role(instance, "rectifier")[0][2]
     diode = one("rectifier", "forward_voltage", "forward_test_current", "slope_resistance")
     thermistor = one("inrush_limiter", "resistance_25", "b_value", "dissipation_constant", "time_constant")
     relay = one("bypass_relay", "contact_resistance", "closing_delay")
     fuse = one("fuse", "cold_resistance")
     chokes = values("line_choke", "winding_resistance", "leakage_inductance")
+    junction = ("forward_voltage", "forward_test_current", "slope_resistance")
+    feed = reader.structure(instance, "feed")
+    boosted: dict[str, Any] = {}
+    if feed == "boosted":
+        boosted["bus_setpoint"] = reader.value(f"stages.{instance}.bus_setpoint")
+        if reader.structure(instance, "bypass") == "diode":
+            around = one("bypass_diode", *junction)
+            boosted["bypass_diode"] = Junction(**around, parallel=pieces("bypass_diode")) if around else None
+        choke = one("boost_choke", "inductance", "saturation_current", "saturated_inductance", "winding_resistance")
+        behind = one("boost_diode", *junction)
+        if choke and behind:
+            boosted["boost_choke"] = BoostChoke(**choke, parallel=pieces("boost_choke"))
+            boosted["boost_diode"] = Junction(**behind, parallel=pieces("boost_diode"))
+    x_capacitors = zip(record.parts_in_role(instance, "x_capacitor"), values("x_capacitor", "capacitance"), strict=True)
     cans = zip(record.parts_in_role(instance, "bulk"), values("bulk", "capacitance", "esr"), strict=True)
     own = f"stages.{instance}"
-    load: dict[str, float] = (
+    load: dict[str, Any] = (
         {"load_resistance": reader.value(f"{own}.load_resistance")}
         if stage.load == "resistance"
         else {key: reader.value(f"{own}.{key}") for key in ("undervoltage_cutoff", "undervoltage_restart")}
     )
     try:
         params = Params(
-            feed="half_wave" if reader.structure(instance, "feed") == "half_wave" else "bridge",
+            feed=cast(Feed, feed),
             line_resistance=reader.value("line.resistance"),
             line_inductance=reader.value("line.inductance"),
             rectifier=Rectifier(
@@ -232,8 +313,10 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
             fuse_resistance=fuse["cold_resistance"] if fuse else None,
             choke_resistance=sum(2 * choke["winding_resistance"] for choke in chokes) or None,
             choke_inductance=sum(choke["leakage_inductance"] for choke in chokes) or None,
+            x_capacitance=sum(part.parallel * value["capacitance"] for (_, _, part), value in x_capacitors) or None,
             thermistor=Thermistor(**thermistor) if thermistor else None,
             relay=Relay(**relay) if relay else None,
+            **boosted,
         )
     except OptionError as error:  # values that are possible each but not together
         raise RecordError([record.finding(own, str(error))]) from error
@@ -247,11 +330,15 @@ def stage(params: Params, condition: Condition, scenario: Scenario) -> SubCircui
     node = _inrush_limiter(circuit, params, condition, scenario, node)
     devices.current_sense(circuit, "sense_line", node, "rectifier_in")
     _diodes(circuit, params)
+    _banks(circuit, params, "positive", scenario.bulk_start)
+    return circuit
+
+
+def _banks(circuit: Netlist, params: Params, positive: str, start: float) -> None:
     for index, bank in enumerate(params.bulk):
         capacitance = bank.capacitance * bank.parallel / bank.series
         esr = bank.esr * bank.series / bank.parallel
-        devices.capacitor_with_esr(circuit, f"bank{index}", "positive", "0", capacitance, esr, scenario.bulk_start)
-    return circuit
+        devices.capacitor_with_esr(circuit, f"bank{index}", positive, "0", capacitance, esr, start)
 
 
 def _filter_elements(circuit: SubCircuit, params: Params) -> str:
@@ -278,8 +365,9 @@ def _inrush_limiter(circuit: SubCircuit, params: Params, condition: Condition, s
         time_constant=thermistor.time_constant, ambient=condition.ambient, start=start,
     )  # fmt: skip
     if params.relay is not None:
+        devices.current_sense(circuit, "sense_contact", node, "into_contact")
         devices.relay_contact(
-            circuit, node, "behind_thermistor", params.relay.contact_resistance, scenario.relay_closes_at
+            circuit, "into_contact", "behind_thermistor", params.relay.contact_resistance, scenario.relay_closes_at
         )
     return "behind_thermistor"
 
@@ -294,18 +382,45 @@ def _diodes(circuit: SubCircuit, params: Params) -> None:
     devices.current_sense(circuit, "sense_diode", "rectifier_in", "diode_in")
     devices.diode(circuit, "upper_line", "diode_in", "rectified", "junction", parallel)
     circuit.VCVS("reverse", "reverse", "0", "rectified", "diode_in", "1")
-    devices.current_sense(circuit, "sense_rectified", "rectified", "positive")
-    if params.feed == "bridge":
+    behind = "rectified_out" if params.feed == "boosted" else "positive"
+    devices.current_sense(circuit, "sense_rectified", "rectified", behind)
+    if params.feed != "half_wave":
         devices.diode(circuit, "lower_line", "0", "rectifier_in", "junction", parallel)
         devices.diode(circuit, "upper_neutral", "neutral", "rectified", "junction", parallel)
         devices.diode(circuit, "lower_neutral", "0", "neutral", "junction", parallel)
     else:
         devices.current_sense(circuit, "return", "0", "neutral")
+    if params.feed == "boosted":
+        _boost_path(circuit, params)
+
+
+def _boost_path(circuit: SubCircuit, params: Params) -> None:
+    """From the bridge to the bulk while the corrector's switch is off: around the choke, and through it."""
+
+    def junction(device: str, anode: str, diode: Junction) -> None:
+        devices.diode_model(
+            circuit, f"{device}_junction", diode.forward_voltage, diode.forward_test_current, diode.slope_resistance,
+            SILICON_EMISSION,
+        )  # fmt: skip
+        devices.diode(circuit, device, anode, "positive", f"{device}_junction", diode.parallel)
+
+    if params.bypass_diode is not None:
+        junction("bypass", "rectified_out", params.bypass_diode)
+    if params.boost_choke is not None and params.boost_diode is not None:
+        choke = params.boost_choke
+        devices.resistor(circuit, "winding", "rectified_out", "into_choke", choke.winding_resistance / choke.parallel)
+        devices.saturating_choke(
+            circuit, "boost", "into_choke", "choke_out", choke.inductance / choke.parallel,
+            choke.saturation_current * choke.parallel, choke.saturated_inductance / choke.parallel,
+        )  # fmt: skip
+        junction("boost", "choke_out", params.boost_diode)
 
 
 def bench(params: Params, condition: Condition, scenario: Scenario) -> Circuit:
-    """The stage between its line and its load."""
+    """The stage between its line and its load; where a boost corrector regulates, the bulk between it and the load."""
     circuit = Circuit(KIND)
+    if scenario.regulating:
+        return _regulated_bench(circuit, params, condition, scenario)
     circuit.subcircuit(stage(params, condition, scenario))
     if condition.supply == "dc":
         devices.direct_supply(circuit, "source", "neutral", condition.line_voltage, scenario.line_lost_at)
@@ -318,6 +433,43 @@ def bench(params: Params, condition: Condition, scenario: Scenario) -> Circuit:
     devices.series_choke(circuit, "line", "behind_line", "line", params.line_inductance)
     circuit.VCVS("line_to_neutral", "line_to_neutral", "0", "line", "neutral", "1")
     circuit.X("stage", KIND, "line", "neutral", "bulk")
+    _load(circuit, params, condition, scenario)
+    return circuit
+
+
+SPIKE_PROBES = (
+    Probe("line_current", "vspike#branch", "A", "into the X capacitors", "current"),
+    Probe("capacitor_voltage", "across", "V", "across the X capacitors", "voltage", "0"),
+)
+
+
+def spike_bench(params: Params, condition: Condition) -> Circuit:
+    """The line closed on the X capacitors alone, at ``switch_on_angle``: over long before inrush through the bridge."""
+    circuit = Circuit("x_capacitor")
+    devices.sine_mains(
+        circuit, "source", "neutral", condition.line_voltage, condition.line_frequency, condition.switch_on_angle, None
+    )
+    devices.resistor(circuit, "line", "source", "behind_line", params.line_resistance)
+    devices.series_choke(circuit, "line", "behind_line", "line", params.line_inductance)
+    devices.current_sense(circuit, "spike", "line", "across")
+    devices.capacitor(circuit, "x", "across", "neutral", params.x_capacitance or 0.0)
+    return circuit
+
+
+def _regulated_bench(circuit: Circuit, params: Params, condition: Condition, scenario: Scenario) -> Circuit:
+    """Bulk and load behind a boost corrector averaged over its switching: it draws a sine in phase with the line.
+
+    Its power is the load's and what the ESR loses at the ripple's current, so the bulk keeps its mean; a real
+    corrector's voltage loop is slow against the line and adds nothing within a period. The line crosses zero at t = 0.
+    """
+    power = condition.output_power / params.converter_efficiency
+    setpoint = params.bus_setpoint or 1.0
+    conductance = sum(bank.parallel / (bank.esr * bank.series) for bank in params.bulk)
+    lost_in_esr = 0.5 * (power / setpoint) ** 2 / conductance
+    devices.averaged_corrector(
+        circuit, "bulk", power + lost_in_esr, condition.line_frequency, 0.5 * setpoint, scenario.line_lost_at
+    )
+    _banks(circuit, params, "bulk", scenario.bulk_start)
     _load(circuit, params, condition, scenario)
     return circuit
 
