@@ -7,16 +7,20 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Literal
 
 from cyclopts import App, Parameter
 from rich.console import Console
 
-from netlists.errors import BulkrailError, InputError, SetupError, StoreError
+from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
 
 NARROWEST = 100  # columns the tables need; a terminal that has more is not filled for its own sake
 
-app = App(name="bulkrail", help="Defended numbers for opened mains power supplies, from a list of their parts.")
+app = App(
+    name="bulkrail",
+    help="Defended numbers for opened mains power supplies, from a list of their parts.",
+    suppress_keyboard_interrupt=False,  # main says in a line what became of the runs
+)
 
 
 def main() -> None:
@@ -44,6 +48,8 @@ def check(
     json: Path | None = None,
     plots: bool = True,
     workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+    limits: Path | None = None,
+    ends: Literal["hand", "simulate"] = "hand",
 ) -> int:
     """Checks a record.
 
@@ -54,14 +60,17 @@ def check(
     out : results folder: runs, assessment, plots
     json : where to write the assessment as JSON, beside OUT/assessments
     plots : draw PNG plots into OUT/plots
+    limits : limits file (TOML); if not given, RECORD's name with .limits.toml beside it, where there is one
+    ends : one input alone at its ends: by hand calculation, or simulated where a metric is undecided
     """
     from harness.check import check_record
     from harness.show.progress import progress
 
     with progress() as on_progress:
         assessment, files = check_record(
-            record, out, instance=instance, workers=workers, plots=plots, json_file=json, on_progress=on_progress
-        )
+            record, out, instance=instance, workers=workers, plots=plots, json_file=json, limits_file=limits, ends=ends,
+            on_progress=on_progress,
+        )  # fmt: skip
     from harness.show.table import print_assessment
 
     width = None if sys.stdout.isatty() else NARROWEST
@@ -82,3 +91,125 @@ def new(name: str, *, folder: Path = Path()) -> int:
 
     print(f"wrote {write_starter(name, folder)}; fill it in, then run: bulkrail check {name}.toml")
     return 0
+
+
+Results = Annotated[Path, Parameter(help="results folder of bulkrail check")]
+RecordName = Annotated[str | None, Parameter(help="only runs of this record")]
+InstanceName = Annotated[str | None, Parameter(help="only runs of this stage instance")]
+StudyName = Annotated[str | None, Parameter(help="only runs of this study, such as inrush")]
+PlainJson = Annotated[bool, Parameter(help="print JSON instead", negative=())]
+RUN_HELP = "first digits of a run's id, at least 4"
+
+
+@app.command(help="List the stored runs of a results folder, oldest first; every filter is an exact value.")
+def runs(
+    results: Results = Path("results"),
+    *,
+    record: RecordName = None,
+    instance: InstanceName = None,
+    study: StudyName = None,
+    status: Annotated[str | None, Parameter(help="only runs that are ok, failed, timed_out or unreadable")] = None,
+    metric: Annotated[str | None, Parameter(help="only runs that have this metric")] = None,
+    json: PlainJson = False,
+) -> int:
+    """Lists runs with why any went wrong, and counts."""
+    from harness.show.listing import print_runs, runs_json
+    from harness.stored import Filters, matching, why
+
+    found, rows = matching(results, Filters(record, instance, study, status, metric))
+    if json:
+        _print_json(runs_json(results, found, rows, lambda row: why(results, row)))
+    else:
+        print_runs(_console(), results, found, rows, lambda row: why(results, row))
+    return 0
+
+
+@app.command(help="Print the metrics of a stored run, or one metric of all runs.")
+def metrics(
+    run: Annotated[str | None, Parameter(help=RUN_HELP)] = None,
+    /,
+    *,
+    metric: Annotated[str | None, Parameter(help="instead of RUN: this metric of all runs")] = None,
+    record: RecordName = None,
+    instance: InstanceName = None,
+    study: StudyName = None,
+    results: Results = Path("results"),
+    json: PlainJson = False,
+) -> int:
+    """Prints metrics, measured again where another version of the program had stored them.
+
+    Ends 1 where a metric is stale, a file cannot be read, or there are no metrics because the run failed.
+    """
+    if (run is None) == (metric is None):
+        raise OptionError("metrics: give either RUN, the first digits of a run's id, or --metric NAME for all runs")
+    if metric is not None:
+        return _metric_of_all(metric, results, record, instance, study, json=json)
+    filters = {"--record": record, "--instance": instance, "--study": study}
+    if given := [option for option, value in filters.items() if value is not None]:
+        raise OptionError(f"{given[0]}: goes with --metric, and RUN is one run already")
+    from harness.show.listing import measured_json, print_measured
+    from harness.stored import find_run, measured
+
+    assert run is not None  # else there is a metric
+    found = measured(find_run(results, run))
+    if json:
+        _print_json(measured_json(found))
+    else:
+        print_measured(_console(), found)
+    return 1 if found.state == "stale" or found.stored.run.status != "ok" else 0
+
+
+def _metric_of_all(
+    metric: str, results: Path, record: str | None, instance: str | None, study: str | None, *, json: bool
+) -> int:
+    from harness.show.listing import metric_table_json, print_metric_table
+    from harness.stored import Filters, over_runs
+
+    table = over_runs(results, metric, Filters(record, instance, study))
+    if json:
+        _print_json(metric_table_json(table))
+    else:
+        print_metric_table(_console(), results, table)
+    return 1 if table.unreadable or any(row.state == "stale" for row, _ in table.rows) else 0
+
+
+@app.command(help="Draw signals of a stored run as PNG, with its metrics marked.")
+def plot(
+    run: Annotated[str, Parameter(help=RUN_HELP)],
+    /,
+    *,
+    signals: Annotated[str | None, Parameter(help="names with commas between; default: those of its study")] = None,
+    start: Annotated[str | None, Parameter("--from", help="such as 10ms", allow_leading_hyphen=True)] = None,
+    stop: Annotated[str | None, Parameter("--to", help="such as 0.12", allow_leading_hyphen=True)] = None,
+    file: Annotated[Path | None, Parameter(help="the picture; default: RESULTS/plots/run-RUN.png")] = None,
+    results: Results = Path("results"),
+) -> int:
+    """Draws a picture, one panel a unit."""
+    if file is not None and file.suffix.lower() != ".png":
+        raise OptionError(f"--file: must end in .png, found {file.name}")
+    from harness.show.run_plot import draw_stretch, usual_signals
+    from harness.show.stretch import read_stretch
+    from harness.stored import SHORT, find_run, measured
+    from netlists.quantity import engineering
+
+    # not hashed as a whole: what a picture needs has sums of its own, and may be a small part of a large file
+    found = measured(find_run(results, run), verify=False)
+    names = None if signals is None else signals.split(",")
+    stretch = read_stretch(found, signals=names, usual=usual_signals(found.origin("study")), start=start, stop=stop)
+    file = file or results / "plots" / f"run-{found.run_id[:SHORT]}.png"
+    draw_stretch(stretch, file)
+    if found.note:
+        print(found.note)
+    print(f"plot: {file} ({engineering(stretch.start, 's')} to {engineering(stretch.stop, 's')})")
+    return 0
+
+
+def _console() -> Console:
+    return Console(width=None if sys.stdout.isatty() else NARROWEST)
+
+
+def _print_json(content: dict[str, Any]) -> None:
+    import json
+
+    # by the console, which ends quietly where the reader of a pipe is gone
+    _console().out(json.dumps(content, indent=2, allow_nan=False), highlight=False)

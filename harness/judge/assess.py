@@ -9,18 +9,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from scipy.optimize import brentq
-
-from harness.judge.agreement import agreement, difference
+from harness.judge.agreement import Agreement, agreement, difference
 from harness.judge.limits import Limit, limit_of, missing_limit
-from harness.judge.verdict import decide, margin
-from harness.plan.plan import CORNERS, UNREAD, Answer, CornerAnswer, Plan
-from netlists.point import Point
-from netlists.quantity import read_tolerance, read_value
+from harness.judge.limits_file import NO_LIMITS, LimitsFile
+from harness.judge.listings import (
+    claim_rows,
+    coverage,
+    limits_summary,
+    measurement_rows,
+    part_rows,
+    rail_rows,
+)
+from harness.judge.sensitivity import break_evens, sensitivities
+from harness.judge.structures import StruckOut, is_struck_out, struck_out
+from harness.judge.verdict import Verdict, decide, margin
+from harness.plan.plan import CORNERS, Answer, CornerAnswer, Plan
 from netlists.record import SupplyRecord
 
 SCHEMA = 1
-BREAK_EVEN_TOLERANCE = 1e-4  # of the input's range
 
 
 @dataclass(frozen=True)
@@ -30,6 +36,8 @@ class Assessment:
     Parameters
     ----------
     metrics : one mapping a metric, keys as in DEVELOPERS.md, in the order they were asked
+    limits : what the limits file chose;  rail_limits : its limits of output rails, none judged yet
+    struck_out : alternatives of structure that cannot be, with the reason and their rows, which count for nothing
     """
 
     record: str
@@ -40,6 +48,9 @@ class Assessment:
     claims: tuple[Mapping[str, Any], ...]
     measurements: tuple[Mapping[str, Any], ...]
     provenance: Mapping[str, Any]
+    limits: Mapping[str, Any]
+    rail_limits: tuple[Mapping[str, Any], ...]
+    struck_out: tuple[Mapping[str, Any], ...]
 
     @property
     def exit_code(self) -> int:
@@ -62,43 +73,97 @@ def _finite(value: Any) -> Any:
     return value
 
 
-def assess(record: SupplyRecord, plan: Plan, provenance: Mapping[str, Any]) -> Assessment:
+def assess(
+    record: SupplyRecord, plan: Plan, provenance: Mapping[str, Any], limits: LimitsFile = NO_LIMITS
+) -> Assessment:
     """Judges a plan whose studies have run."""
-    all_rows = [(answer, _row(record, plan, answer)) for answer in plan.answers]
+    struck = struck_out(plan)
+    kept = [answer for answer in plan.answers if not is_struck_out(answer, struck)]
+    all_rows = [(answer, _row(record, plan, answer, limits)) for answer in kept]
     # what is simulated for a measurement alone is compared, not judged
     rows = tuple(row for answer, row in all_rows if not answer.question.measurement)
-    measured = {answer.question.measurement: row for answer, row in all_rows if answer.question.measurement}
+    measured: dict[str, dict[str, Any]] = {}
+    for answer, row in all_rows:  # with alternatives of structure, the first stated is compared
+        if answer.question.measurement:
+            measured.setdefault(answer.question.measurement, row)
     return Assessment(
         record.name,
         record.data.title,
-        coverage(record, plan),
+        coverage(record, kept),
         rows,
-        tuple(_parts(record)),
-        tuple(_claims(record, rows)),
-        tuple(_measurements(record, measured)),
+        tuple(part_rows(record)),
+        tuple(claim_rows(record, rows)),
+        tuple(measurement_rows(record, measured)),
         {**provenance, "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")},
+        limits_summary(limits),
+        tuple(rail_rows(record, limits)),
+        tuple(_struck_row(record, plan, item, limits) for item in struck),
     )
 
 
-def _row(record: SupplyRecord, plan: Plan, answer: Answer) -> dict[str, Any]:
-    limit = limit_of(record, answer)
-    nominal, adverse = answer.corners["nominal"], answer.corners["adverse"]
-    values = {corner: _value(answer.corners[corner]) for corner in CORNERS}
+def undecided_answers(record: SupplyRecord, plan: Plan, limits: LimitsFile = NO_LIMITS) -> list[Answer]:
+    """The answers of a plan that has run whose verdict hangs on values not read yet."""
+    struck = struck_out(plan)
+    return [
+        answer
+        for answer in plan.answers
+        if not is_struck_out(answer, struck)
+        and not answer.question.measurement
+        and _verdict(answer, limit_of(record, answer, limits)).word == "undecided"
+    ]
+
+
+def _struck_row(record: SupplyRecord, plan: Plan, item: StruckOut, limits: LimitsFile) -> dict[str, Any]:
+    answers = [answer for answer in plan.answers if is_struck_out(answer, [item]) and not answer.question.measurement]
+    return {
+        "instance": item.instance,
+        "structure": dict(item.structure),
+        "reason": item.reason,
+        "metrics": [_row(record, plan, answer, limits) for answer in answers],
+    }
+
+
+def _agreements(answer: Answer) -> tuple[Agreement, ...]:
+    """With the hand calculation, at every point simulated."""
+    corners = (answer.corners[corner] for corner in CORNERS)
+    return tuple(agreement(c.finding.metric.value, c.hand) for c in corners if c.finding is not None)
+
+
+def _verdict(answer: Answer, limit: Limit | None) -> Verdict:
     errors = [answer.corners[corner].error for corner in CORNERS if answer.corners[corner].finding is None]
-    agreements = tuple(
-        agreement(value, answer.corners[corner].hand) for corner, value in values.items() if value is not None
-    )
-    verdict = decide(
-        limit, values["adverse"], values["rescued"], agreements, errors[0] if errors else "", missing_limit(answer)
-    )
-    found = nominal.finding
-    hand = nominal.hand
+    adverse, rescued = (_value(answer.corners[corner]) for corner in ("adverse", "rescued"))
+    error = errors[0] if errors else ""
+    return decide(limit, adverse, rescued, _agreements(answer), error, missing_limit(answer))
+
+
+def _row(record: SupplyRecord, plan: Plan, answer: Answer, limits: LimitsFile) -> dict[str, Any]:
+    limit = limit_of(record, answer, limits)
+    verdict = _verdict(answer, limit)
+    hangs_on = limit if verdict.word == "undecided" else None
     return {
         "instance": answer.instance,
         "metric": answer.metric,
         "subject": answer.subject,
         "condition": _condition(answer),
-        "value": values["nominal"],
+        **_found(answer),
+        **_held_against(answer, limit),
+        "verdict": verdict.word,
+        "why": verdict.why,
+        "adverse": _corner(answer.corners["adverse"]),
+        "rescued": _corner(answer.corners["rescued"]),
+        "rests_on": list(answer.rests_on),
+        "sensitivities": sensitivities(plan, answer, limit),
+        "break_even": break_evens(plan, answer, hangs_on, "adverse") if hangs_on else [],
+        "break_even_alone": break_evens(plan, answer, hangs_on, "nominal") if hangs_on else [],
+    }
+
+
+def _found(answer: Answer) -> dict[str, Any]:
+    """The nominal value, where it was taken, and the hand calculation beside it."""
+    found, hand = answer.corners["nominal"].finding, answer.corners["nominal"].hand
+    agreements = _agreements(answer)
+    return {
+        "value": found.metric.value if found else None,
         "unit": answer.rule.unit,
         "window": list(found.metric.window) if found else None,
         "at": found.metric.at if found else None,
@@ -107,18 +172,21 @@ def _row(record: SupplyRecord, plan: Plan, answer: Answer) -> dict[str, Any]:
         "difference": difference(found.metric.value, hand) if found else None,
         "expected_difference": [hand.difference.low, hand.difference.high, hand.difference.reason] if hand else None,
         "agreement": "disagrees" if "disagrees" in agreements else (agreements[0] if agreements else None),
+        "run_id": found.run_id if found else None,
+    }
+
+
+def _held_against(answer: Answer, limit: Limit | None) -> dict[str, Any]:
+    """The limit with its source, and the adverse value's margin to it."""
+    adverse = _value(answer.corners["adverse"])
+    return {
         "limit": limit.nominal if limit else None,
         "limit_adverse": limit.adverse if limit else None,
         "limit_side": limit.worse if limit else None,
         "limit_source": limit.source if limit else None,
-        "margin": margin(values["adverse"], limit) if limit and values["adverse"] is not None else None,
-        "verdict": verdict.word,
-        "why": verdict.why,
-        "adverse": _corner(adverse),
-        "rescued": _corner(answer.corners["rescued"]),
-        "rests_on": list(answer.rests_on),
-        "break_even": _break_even(record, plan, answer, limit) if verdict.word == "undecided" and limit else [],
-        "run_id": found.run_id if found else None,
+        "limit_policy": (limit.policy or None) if limit else None,
+        "limit_override": (limit.override or None) if limit else None,
+        "margin": margin(adverse, limit) if limit and adverse is not None else None,
     }
 
 
@@ -154,121 +222,3 @@ def _corner(corner: CornerAnswer) -> dict[str, Any]:
         "run_id": corner.finding.run_id if corner.finding else None,
         "error": corner.error,
     }
-
-
-def _break_even(record: SupplyRecord, plan: Plan, answer: Answer, limit: Limit) -> list[dict[str, Any]]:
-    """For each unread input, the value at which the verdict flips with all others adverse.
-
-    By the hand calculation, scaled to what the simulation gave at the adverse ends.
-    """
-    adverse = answer.corners["adverse"]
-    simulated = _value(adverse)
-    if simulated is None or adverse.hand is None or adverse.hand.value == 0:
-        return []
-    scale = simulated / adverse.hand.value
-    flips = []
-    for path in adverse.point.values:
-        quantity = record.quantities[path]
-        if quantity.known not in UNREAD:
-            continue
-        value = _flip(plan, answer, limit, adverse.point, path, (quantity.low, quantity.high), scale)
-        if value is not None:
-            flips.append(
-                {"path": path, "value": value, "unit": quantity.unit, "low": quantity.low, "high": quantity.high}
-            )
-    return flips
-
-
-def _flip(
-    plan: Plan, answer: Answer, limit: Limit, adverse: Point, path: str, ends: tuple[float, float], scale: float
-) -> float | None:
-    def over(value: float) -> float:
-        by_hand = plan.hand_value(answer, adverse.with_values({path: value}))
-        return math.nan if by_hand is None else margin(by_hand * scale, limit)
-
-    low, high = over(ends[0]), over(ends[1])
-    if not (math.isfinite(low) and math.isfinite(high)) or low * high >= 0:
-        return None
-    return float(brentq(over, ends[0], ends[1], xtol=BREAK_EVEN_TOLERANCE * (ends[1] - ends[0])))
-
-
-def coverage(record: SupplyRecord, plan: Plan) -> dict[str, Any]:
-    """Which instances and parts a number was simulated from, calculated from by hand only, or recorded only."""
-    simulated_paths = {path for answer in plan.answers for path in answer.rests_on}
-    instances = {
-        name: "simulated" if any(answer.instance == name for answer in plan.answers) else "recorded only"
-        for name in record.data.stages
-    }
-    parts: dict[str, list[str]] = {"simulated": [], "hand_only": [], "recorded_only": []}
-    for name, stage in record.data.stages.items():
-        for designator in stage.parts:
-            prefix = f"stages.{name}.parts.{designator}."
-            used = any(path.startswith(prefix) for path in simulated_paths)
-            parts["simulated" if used else "recorded_only"].append(designator)
-    return {"instances": instances, "parts": parts}
-
-
-def _parts(record: SupplyRecord) -> list[dict[str, Any]]:
-    rows = []
-    for name, stage in record.data.stages.items():
-        for designator, part in stage.parts.items():
-            prefix = f"stages.{name}.parts.{designator}."
-            values = {
-                path.removeprefix(prefix): {
-                    "value": q.nominal, "low": q.low, "high": q.high, "unit": q.unit, "known": q.known,
-                }
-                for path, q in record.quantities.items()
-                if path.startswith(prefix)
-            }  # fmt: skip
-            rows.append(
-                {
-                    "instance": name,
-                    "designator": designator,
-                    "kind": getattr(part, "kind", ""),
-                    "role": part.role,
-                    "description": part.description,
-                    "parallel": part.parallel,
-                    "series": part.series,
-                    "quantities": values,
-                    "note": part.note,
-                    "evidence": list(part.evidence),
-                }
-            )
-    return rows
-
-
-def _claims(record: SupplyRecord, rows: tuple[dict[str, Any], ...]) -> list[dict[str, Any]]:
-    claims = []
-    for name, claim in record.data.claims.items():
-        row = next((row for row in rows if row["condition"]["label"] == f"claim {name}"), None)
-        words = {"within": "credible", "over": "not credible"}
-        verdict = words.get(row["verdict"], "cannot tell") if row else "cannot tell"
-        why = row["why"] if row else "its metric is not simulated"
-        claims.append({"claim": name, "metric": claim.metric, "source": claim.source, "verdict": verdict, "why": why})
-    return claims
-
-
-def _measurements(record: SupplyRecord, rows: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
-    compared = []
-    for name, measurement in record.data.measurements.items():
-        row = rows.get(name)
-        unit = row["unit"] if row else ""
-        value = read_value(measurement.value, unit) if row else None
-        predicted = row["value"] if row else None
-        low, high = read_tolerance(measurement.uncertainty)
-        compared.append(
-            {
-                "measurement": name,
-                "instance": measurement.instance,
-                "metric": measurement.metric,
-                "date": measurement.date,
-                "measured": value,
-                "uncertainty": [low, high],
-                "unit": unit,
-                "predicted": predicted,
-                "predicted_adverse": row["adverse"]["value"] if row else None,
-                "difference": predicted / value - 1 if predicted is not None and value else None,
-                "run_id": row["run_id"] if row else None,
-            }
-        )
-    return compared

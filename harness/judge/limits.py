@@ -1,12 +1,13 @@
-"""What a metric is judged against: the manufacturer's rating of its subject, the label, or a claim."""
+"""What a metric is judged against: a rating of its subject under a policy, the label, a claim, or an override."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+from harness.judge.limits_file import NO_LIMITS, LimitsFile, Override
 from harness.plan.plan import Answer
-from netlists.quantity import read_value
+from netlists.quantity import Quantity, engineering, read_value
 from netlists.record import SupplyRecord
 
 Side = Literal["high", "low"]  # which side of the limit is worse
@@ -21,6 +22,8 @@ class Limit:
     nominal, adverse : the limit as recorded, and at the end of its own range that is worse; SI
     worse : ``high``: the metric must stay at or below; ``low``: at or above
     source : where the limit comes from, as text
+    policy : what made the limit of a rating; empty where no rating did
+    override : name of the override that set it; else empty
     partial : why a metric within this limit still proves nothing, else empty
     """
 
@@ -29,6 +32,8 @@ class Limit:
     worse: Side
     source: str
     partial: str = ""
+    policy: str = ""
+    override: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +56,9 @@ RATINGS: dict[str, Rating] = {
     "held_relay_i2t": Rating("melting_i2t"),
     "held_relay_surge_peak": Rating("surge_current_rating"),
     "held_relay_contact_peak": Rating("making_current_rating"),
-    "relay_making_current": Rating("making_current_rating"),
+    "relay_late_making_current": Rating("making_current_rating"),
+    "stuck_relay_current": Rating("current_rating"),
+    "relay_closing_making_current": Rating("making_current_rating"),
     "thermistor_energy": Rating("energy_rating"),
     "diode_reverse_peak": Rating("reverse_voltage_rating"),
     "bulk_voltage_peak": Rating("voltage_rating"),
@@ -61,25 +68,52 @@ RATINGS: dict[str, Rating] = {
 }
 
 
-def limit_of(record: SupplyRecord, answer: Answer) -> Limit | None:
-    """The limit of an answer; None where nothing recorded bounds it."""
+def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMITS) -> Limit | None:
+    """The limit of an answer; None where nothing recorded bounds it. A claim is held to what it promises."""
     if answer.question.claim:
         return _claimed(record, answer)
-    if answer.metric == "line_current_rms":
-        return _label_current(record, answer)
+    labelled = answer.metric == "line_current_rms"
+    rated = _label_current(record, answer) if labelled else _rated(record, answer, limits)
+    override = limits.override(answer.instance, answer.metric, answer.subject)
+    return rated if override is None else _overridden(answer, override, rated)
+
+
+def _rated(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | None:
+    """The rating of the subject's part, times the fraction its kind's policy lets count."""
     rating = RATINGS.get(answer.metric)
-    if rating is None:
+    owners = [stage for stage in record.data.stages.values() if answer.subject in stage.parts]
+    if rating is None or not owners:
         return None
+    quantity = _quantity_of(record, answer.subject, rating.field)
+    if quantity is None:
+        return None
+    policy = limits.policy(str(getattr(owners[0].parts[answer.subject], "kind", "")))
+    fraction = policy.fractions.get(rating.field, 1.0)
+    known = "" if quantity.known == "marked" else f" {quantity.known}"
+    amount = engineering(quantity.nominal, quantity.unit)
+    if not quantity.is_exact:
+        amount += f" ({engineering(quantity.low, quantity.unit)} to {engineering(quantity.high, quantity.unit)})"
+    words = policy.words(rating.field)
+    source = f"{answer.subject} {rating.field.replace('_', ' ')}, {amount}{known}{words}"
+    return Limit(quantity.nominal * fraction, quantity.low * fraction, "high", source, rating.partial, policy.name)
+
+
+def _quantity_of(record: SupplyRecord, designator: str, field: str) -> Quantity | None:
     for name, stage in record.data.stages.items():
-        if answer.subject in stage.parts:
-            path = f"stages.{name}.parts.{answer.subject}.{rating.field}"
-            if path not in record.quantities:
-                return None
-            quantity = record.quantities[path]
-            known = "" if quantity.known == "marked" else f", {quantity.known}"
-            source = f"{answer.subject} {rating.field.replace('_', ' ')}{known}"
-            return Limit(quantity.nominal, quantity.low, "high", source, rating.partial)
+        if designator in stage.parts:
+            return record.quantities.get(f"stages.{name}.parts.{designator}.{field}")
     return None
+
+
+def _overridden(answer: Answer, override: Override, rated: Limit | None) -> Limit:
+    """An override's limit; what is not simulated of the metric stays so."""
+    day = f", {override.date}" if override.date else ""
+    replaced = f"; instead of {rated.source}" if rated else ""
+    source = f"override {override.name}: {override.reason}{day}{replaced}"
+    rating = RATINGS.get(answer.metric)
+    partial = rating.partial if rating else ""
+    value = override.value
+    return Limit(value, value, answer.rule.worse, source, partial, override=override.name)
 
 
 def _claimed(record: SupplyRecord, answer: Answer) -> Limit:
@@ -102,7 +136,7 @@ def missing_limit(answer: Answer) -> str:
     """What to record so that an unjudged metric can be judged."""
     rating = RATINGS.get(answer.metric)
     if rating is None:
-        return "no rating exists for it; a claim can set a limit"
+        return "no rating exists for it; a claim, or an override in the limits file, can set a limit"
     if answer.subject == "line":
         return f"no part in the line with {rating.field} is recorded"
     return f"record {rating.field} of {answer.subject} to judge it"

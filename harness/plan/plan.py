@@ -47,7 +47,7 @@ class CornerAnswer:
 
 @dataclass(slots=True)
 class Answer:
-    """A metric of a subject under a question, at its three points."""
+    """A metric of a subject under a question, at its three points; ``ends``: also one input alone at low or high."""
 
     instance: str
     structure: Mapping[str, str]
@@ -57,6 +57,7 @@ class Answer:
     rule: MetricRule
     rests_on: tuple[str, ...]
     corners: dict[Corner, CornerAnswer] = field(default_factory=dict)
+    ends: dict[tuple[str, str], CornerAnswer] = field(default_factory=dict)
 
 
 class StagePlan(Protocol):
@@ -291,17 +292,24 @@ class Plan:
         return CornerAnswer(point, situation, expected.get((answer.metric, answer.subject)))
 
     def run(self, campaign: Campaign) -> None:
-        """Runs rounds of all studies together until none asks for more, then fills in the answers."""
-        waiting = list(self._studies.values())
-        while waiting:
-            asked = [(study, study.ask()) for study in waiting]
-            waiting = [study for study, requests in asked if requests]
-            outcomes = iter(campaign.run([request for _, requests in asked for request in requests]))
-            for study, requests in asked:
-                if requests:
-                    study.tell([next(outcomes) for _ in requests])
+        """Runs all studies, then fills in the answers."""
+        _run_rounds(campaign, list(self._studies.values()))
         for answer in self.answers:
             for corner in answer.corners.values():
+                self._fill(answer, corner)
+
+    def simulate_ends(self, campaign: Campaign, answers: Sequence[Answer]) -> None:
+        """Runs every open input of some answers at both its ends, all others nominal, beside the hand calculation."""
+        done = set(self._studies)
+        for answer in answers:
+            nominal = answer.corners["nominal"].point
+            for path in answer.corners["adverse"].point.values:
+                quantity = self.record.quantities[path]
+                for end, value in (("low", quantity.low), ("high", quantity.high)):
+                    answer.ends[path, end] = self._corner_answer(answer, nominal.with_values({path: value}))
+        _run_rounds(campaign, [study for key, study in self._studies.items() if key not in done])
+        for answer in answers:
+            for corner in answer.ends.values():
                 self._fill(answer, corner)
 
     def _fill(self, answer: Answer, corner: CornerAnswer) -> None:
@@ -311,3 +319,14 @@ class Plan:
         corner.angle = result.angles.get(key)
         if corner.finding is None:
             corner.error = result.error or corner.error or f"no {answer.metric} of {answer.subject} was measured"
+
+
+def _run_rounds(campaign: Campaign, waiting: Sequence[Study]) -> None:
+    """Runs rounds of studies together until none asks for more."""
+    while waiting:
+        asked = [(study, study.ask()) for study in waiting]
+        waiting = [study for study, requests in asked if requests]
+        outcomes = iter(campaign.run([request for _, requests in asked for request in requests]))
+        for study, requests in asked:
+            if requests:
+                study.tell([next(outcomes) for _ in requests])

@@ -24,8 +24,10 @@ from harness.plan.rectifier_studies import (
     HoldupStudy,
     HotRestartStudy,
     InrushStudy,
+    LateRelayStudy,
     LineStudy,
     SpikeStudy,
+    StuckRelayStudy,
 )
 from harness.plan.rectifier_studies import Situation as Situation
 from harness.plan.study import MetricRule, Question, Study
@@ -40,6 +42,8 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
     "hot_restart": HotRestartStudy,
     "held_relay": HeldRelayStudy,
     "relay_closing": ClosingStudy,
+    "relay_late": LateRelayStudy,
+    "relay_stuck": StuckRelayStudy,
     "x_capacitor": SpikeStudy,
     "line_ripple": LineStudy,
     "holdup": HoldupStudy,
@@ -62,7 +66,10 @@ METRICS: dict[str, MetricRule] = {
     "held_relay_surge_peak": MetricRule("held_relay", "high", "A", "the same through one package or diode"),
     "held_relay_contact_peak": MetricRule("held_relay", "high", "A", "the same through the relay's contact"),
     "relay_closing_peak": MetricRule("relay_closing", "high", "A", "second peak of the line, load off until then"),
-    "relay_making_current": MetricRule("relay_closing", "high", "A", "contact's current as it closes"),
+    "relay_closing_making_current": MetricRule("relay_closing", "high", "A", "contact's current as it closes"),
+    "relay_late_peak": MetricRule("relay_late", "high", "A", "second peak where the load runs before the relay closes"),
+    "relay_late_making_current": MetricRule("relay_late", "high", "A", "contact's current then"),
+    "stuck_relay_current": MetricRule("relay_stuck", "high", "A", "thermistor's where the relay never closes"),
     "x_capacitor_spike": MetricRule("x_capacitor", "high", "A", "into the X capacitors, line closed at its crest"),
     "bulk_ripple": MetricRule("line_ripple", "high", "V", "peak to peak at twice the line frequency"),
     "bulk_voltage_trough": MetricRule("line_ripple", "low", "V", "lowest bulk voltage in running operation"),
@@ -103,7 +110,7 @@ def questions(record: SupplyRecord) -> list[Question]:
             supply=band.supply,
         )
         asked.append(plain)
-        for study in ("hot_restart", "held_relay", "relay_closing", "x_capacitor"):
+        for study in ("hot_restart", "held_relay", "relay_closing", "relay_late", "x_capacitor"):
             asked.append(dataclasses.replace(plain, study=study, metrics=of_study[study]))
         if band.supply == "mains":
             for label, (resistance, inductance) in REFERENCE_LINES.items():
@@ -120,7 +127,8 @@ def questions(record: SupplyRecord) -> list[Question]:
                 metrics=("line_current_rms",),
             )
         )  # fmt: skip
-        asked.append(dataclasses.replace(low, study="holdup", metrics=of_study["holdup"]))
+        for study in ("relay_stuck", "holdup"):
+            asked.append(dataclasses.replace(low, study=study, metrics=of_study[study]))
     return asked
 
 
@@ -164,6 +172,8 @@ def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
     calculations: dict[str, Callable[[], dict[tuple[str, str], Expectation]]] = {
         "inrush": lambda: hand.inrush(params, condition, names),
         "relay_closing": lambda: hand.relay_closing(params, condition, names),
+        "relay_late": lambda: hand.relay_late(params, condition, names),
+        "relay_stuck": lambda: hand.relay_stuck(params, condition, names),
         "x_capacitor": lambda: hand.x_capacitor_spike(params, condition) if condition.supply == "mains" else {},
         "line_ripple": lambda: hand.line_ripple(params, condition, names),
         "holdup": lambda: hand.holdup(params, condition),

@@ -74,12 +74,12 @@ def _time(run: Run) -> FloatArray:
 
 
 def measure_inrush(
-    run: Run, *, who: Subjects, heat_capacity: float = 0.0, dissipation: float = 0.0, ambient: float = 0.0
+    run: Run, *, who: Subjects, heat_capacity: float | None = None, dissipation: float = 0.0, ambient: float = 0.0
 ) -> tuple[Metric, ...]:
     """Inrush metrics of a run from switching on to its end.
 
     ``heat_capacity`` [J/K], ``dissipation`` [W/K] and ``ambient`` [degC] are the thermistor's: its energy is what
-    warmed it and what it gave off meanwhile.
+    warmed it and what it gave off meanwhile. None: its metrics are left out.
     """
     time, line = _time(run), _signal(run, "line_current")
     start, stop = float(time[0]), float(time[-1])  # the first point lies a fraction of a step after 0
@@ -100,7 +100,7 @@ def measure_inrush(
     bulk = _signal(run, "bulk_voltage")
     for designator, _, series in who.banks:
         found.append(stress.highest("bulk_voltage_peak", designator, "V", time, bulk / series, start, stop))
-    if "thermistor_temperature" in run.signals and "inrush_limiter" in names:
+    if heat_capacity is not None and "thermistor_temperature" in run.signals and "inrush_limiter" in names:
         name, warm = names["inrush_limiter"], _signal(run, "thermistor_temperature")
         given_off = dissipation * (waveform.mean(time, warm) - ambient) * (stop - start)
         energy = heat_capacity * float(warm[-1] - warm[0]) + given_off
@@ -125,14 +125,17 @@ def measure_restart(run: Run, *, who: Subjects, study: str) -> tuple[Metric, ...
     return tuple(found)
 
 
-def measure_closing(run: Run, *, who: Subjects, closes_at: float) -> tuple[Metric, ...]:
-    """Second peak of the line current and the contact's making current, from the relay's closing [s] on."""
+def measure_closing(run: Run, *, who: Subjects, closes_at: float, study: str) -> tuple[Metric, ...]:
+    """Second peak of the line current and the contact's making current, from the relay's closing [s] on.
+
+    The names begin with the study's: ``relay_closing`` or ``relay_late``.
+    """
     time = _time(run)
     stop = float(time[-1])
     line, contact = _signal(run, "line_current"), _signal(run, "contact_current")
     return (
-        stress.peak("relay_closing_peak", "line", "A", time, line, closes_at, stop),
-        stress.peak("relay_making_current", who.by_role["bypass_relay"], "A", time, contact, closes_at, stop),
+        stress.peak(f"{study}_peak", "line", "A", time, line, closes_at, stop),
+        stress.peak(f"{study}_making_current", who.by_role["bypass_relay"], "A", time, contact, closes_at, stop),
     )
 
 
@@ -141,6 +144,13 @@ def measure_spike(run: Run) -> tuple[Metric, ...]:
     time = _time(run)
     line = _signal(run, "line_current")
     return (stress.peak("x_capacitor_spike", "line", "A", time, line, float(time[0]), float(time[-1])),)
+
+
+def measure_stuck_relay(run: Run, *, who: Subjects, period: float) -> tuple[Metric, ...]:
+    """Line ripple with the relay open for good: the thermistor carries the running current."""
+    found = measure_line_ripple(run, who=who, period=period)
+    carried = next(metric for metric in found if metric.name == "thermistor_current_rms")
+    return (*found, _renamed(carried, "stuck_relay_current"))
 
 
 def measure_regulated(run: Run, *, who: Subjects, period: float) -> tuple[Metric, ...]:
@@ -207,6 +217,7 @@ MEASURES = {
         measure_closing,
         measure_spike,
         measure_line_ripple,
+        measure_stuck_relay,
         measure_regulated,
         measure_holdup,
     )

@@ -25,6 +25,7 @@ from harness.plan.rectifier_measures import (
     measure_regulated,
     measure_restart,
     measure_spike,
+    measure_stuck_relay,
     postprocess_version,
     recipe_of,
 )
@@ -222,6 +223,9 @@ class HeldRelayStudy(InrushStudy):
 class ClosingStudy:
     """The relay closes after its delay, at instants over half a line period; the load waits until then."""
 
+    NAME = "relay_closing"
+    LOAD_ON_AT: float | None = None
+
     def __init__(self, situation: Situation) -> None:
         self.result = StudyResult()
         self._situation = situation
@@ -250,7 +254,7 @@ class ClosingStudy:
             return
         worst = {
             max(range(len(outcomes)), key=lambda index: value_of(outcomes[index].metrics, name))
-            for name in ("relay_closing_peak", "relay_making_current")
+            for name in (f"{self.NAME}_peak", f"{self.NAME}_making_current")
         }
         self._instants, self._final = [self._instants[index] for index in sorted(worst)], True
 
@@ -260,10 +264,17 @@ class ClosingStudy:
         closes_at = (relay.closing_delay if relay is not None else 0.0) + instant
         stop = closes_at + 1.5 * s.period
         condition = dataclasses.replace(s.condition, switch_on_angle=90.0)
-        scenario = Scenario(stop, s.largest_step(stop), load_on_at=None, relay_closes_at=closes_at)
-        measure = partial(measure_closing, who=s.who, closes_at=closes_at)
+        scenario = Scenario(stop, s.largest_step(stop), load_on_at=self.LOAD_ON_AT, relay_closes_at=closes_at)
+        measure = partial(measure_closing, who=s.who, closes_at=closes_at, study=self.NAME)
         options = "event_final" if self._final else "event_survey"
-        return s.request(condition, scenario, "relay_closing", measure, options)
+        return s.request(condition, scenario, self.NAME, measure, options)
+
+
+class LateRelayStudy(ClosingStudy):
+    """The same with the load running before the relay closes, as soon as its lock-out lets it."""
+
+    NAME = "relay_late"
+    LOAD_ON_AT = 0.0
 
 
 class SpikeStudy:
@@ -296,6 +307,9 @@ class SpikeStudy:
 
 class LineStudy:
     """Settled operation: runs on from where the last round ended, the thermistor at the heat balance of its current."""
+
+    NAME = "line_ripple"
+    MEASURE = staticmethod(measure_line_ripple)
 
     def __init__(self, situation: Situation) -> None:
         self.result = StudyResult()
@@ -330,9 +344,8 @@ class LineStudy:
         scenario = Scenario(
             stop, s.largest_step(stop), bulk_start=self.bulk_start, relay_closes_at=0.0, regulating=boosted
         )
-        function = measure_regulated if boosted else measure_line_ripple
-        measure = partial(function, who=s.who, period=s.period)
-        return [s.request(self.scenario_condition, scenario, "line_ripple", measure, "event_final")]
+        measure = partial(measure_regulated if boosted else self.MEASURE, who=s.who, period=s.period)
+        return [s.request(self.scenario_condition, scenario, self.NAME, measure, "event_final")]
 
     def tell(self, outcomes: Sequence[Outcome]) -> None:
         outcome = outcomes[0]
@@ -377,6 +390,16 @@ class LineStudy:
         self.result.findings = {(m.name, m.subject): Finding(m, outcome.run_id) for m in outcome.metrics}
         trough = self.result.findings["bulk_voltage_trough", "bulk"].metric
         self.trough_at = math.fmod(trough.at or 0.0, self._situation.period)
+
+
+class StuckRelayStudy(LineStudy):
+    """Running operation with the relay open for good."""
+
+    NAME = "relay_stuck"
+    MEASURE = staticmethod(measure_stuck_relay)
+
+    def __init__(self, situation: Situation) -> None:
+        super().__init__(dataclasses.replace(situation, params=dataclasses.replace(situation.params, relay=None)))
 
 
 class HoldupStudy:

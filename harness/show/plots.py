@@ -19,21 +19,36 @@ from matplotlib.figure import Figure
 from harness.contracts import FloatArray, Run
 from harness.judge.assess import Assessment
 from harness.store import runs
+from harness.store.views import signal_names
 from netlists.errors import StoreError
 from netlists.quantity import engineering
 
 # Panels of each study: title and the signals drawn in it, all of one unit.
 PANELS: Mapping[str, Sequence[tuple[str, tuple[str, ...]]]] = {
     "inrush": (("line current [A]", ("line_current",)), ("bulk voltage [V]", ("bulk_voltage",))),
+    "hot_restart": (("line current [A]", ("line_current",)), ("bulk voltage [V]", ("bulk_voltage",))),
+    "held_relay": (("current [A]", ("line_current", "contact_current")), ("bulk voltage [V]", ("bulk_voltage",))),
+    "relay_closing": (("current [A]", ("line_current", "contact_current")), ("bulk voltage [V]", ("bulk_voltage",))),
+    "relay_late": (("current [A]", ("line_current", "contact_current")), ("bulk voltage [V]", ("bulk_voltage",))),
+    "relay_stuck": (("bulk voltage [V]", ("bulk_voltage",)), ("current [A]", ("line_current", "rectified_current"))),
+    "x_capacitor": (("line current [A]", ("line_current",)), ("capacitor voltage [V]", ("capacitor_voltage",))),
     "line_ripple": (
         ("bulk voltage [V]", ("bulk_voltage",)),
-        ("current [A]", ("line_current", "rectified_current", "load_current")),
+        ("current [A]", ("line_current", "rectified_current", "source_current", "load_current")),
     ),
     "holdup": (("voltage [V]", ("bulk_voltage", "line_voltage")), ("line current [A]", ("line_current",))),
 }
 # The signal a metric's mark sits on; metrics that are means or integrals have no instant and no mark.
 MARKED: Mapping[str, str] = {
     "inrush_peak": "line_current",
+    "hot_restart_peak": "line_current",
+    "held_relay_peak": "line_current",
+    "held_relay_contact_peak": "contact_current",
+    "relay_closing_peak": "line_current",
+    "relay_closing_making_current": "contact_current",
+    "relay_late_peak": "line_current",
+    "relay_late_making_current": "contact_current",
+    "x_capacitor_spike": "line_current",
     "bulk_voltage_peak": "bulk_voltage",
     "bulk_ripple": "bulk_voltage",
     "bulk_voltage_trough": "bulk_voltage",
@@ -46,6 +61,9 @@ COLOURS = {
     "load_current": "#5b7c2f",
     "bulk_voltage": "#1f4e6b",
     "line_voltage": "#9a9a9a",
+    "source_current": "#b8860b",
+    "contact_current": "#6a4c93",
+    "capacitor_voltage": "#1f4e6b",
 }
 ADVERSE_ALPHA = 0.45
 MOST_POINTS = 6000  # a picture shows no more; extremes of each stretch are kept
@@ -82,10 +100,13 @@ def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
 
 
 def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: Path, study: str) -> Figure:
-    panels = PANELS[study]
+    path = runs.run_path(results, rows[0]["run_id"])
+    kept = signal_names(path)
+    panels = [(title, tuple(name for name in names if name in kept)) for title, names in PANELS[study]]
+    panels = [(title, names) for title, names in panels if names]  # a regulated bus has no line current of its own
     figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=(9, 6), layout="constrained", squeeze=False)
     names = tuple(name for _, signals in panels for name in signals)
-    nominal = runs.read_run(runs.run_path(results, rows[0]["run_id"]), signals=names).run
+    nominal = runs.read_run(path, signals=names).run
     adverse_id = rows[0]["adverse"]["run_id"]
     adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):

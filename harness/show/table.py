@@ -21,6 +21,7 @@ CAUTION = (
     "practice come first."
 )
 MOST_FLIPS = 3
+MOST_MOVERS = 3
 
 
 def print_assessment(assessment: Assessment, console: Console, files: Sequence[str]) -> None:
@@ -33,9 +34,14 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
         console.print(line, highlight=False)
     for line in _unjudged(assessment.metrics):
         console.print(line, highlight=False)
+    for struck in assessment.struck_out:
+        said = f"struck out: {_structure(struck['structure'])} of {struck['instance']}: {struck['reason']}"
+        console.print(said, highlight=False)
     for line in _claims(assessment.claims):
         console.print(line, highlight=False)
     for line in _measurements(assessment.measurements):
+        console.print(line, highlight=False)
+    for line in _limits(assessment):
         console.print(line, highlight=False)
     console.print(_counts(assessment.metrics), highlight=False)
     for file in files:
@@ -93,11 +99,14 @@ def _heading(row: Mapping[str, Any]) -> str:
     condition = row["condition"]
     line = f"{condition['line_voltage']:g} V"
     line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
-    chosen = ", ".join(f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in condition["structure"].items())
     return (
-        f"{row['instance']} ({chosen}), {condition['label']}: {line}, {condition['output_power']:g} W, "
-        f"{condition['ambient']:g} degC"
+        f"{row['instance']} ({_structure(condition['structure'])}), {condition['label']}: {line}, "
+        f"{condition['output_power']:g} W, {condition['ambient']:g} degC"
     )
+
+
+def _structure(structure: Mapping[str, str]) -> str:
+    return ", ".join(f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in structure.items())
 
 
 def _number(value: float | None, unit: str) -> str:
@@ -124,13 +133,55 @@ def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
         lines.append(
             f"{row['verdict']}: {row['metric']} of {row['subject']}, {row['condition']['label']}: {row['why']}{source}"
         )
-        for flip in row["break_even"][:MOST_FLIPS]:
-            value = _number(flip["value"], flip["unit"])
-            ends = f"{_number(flip['low'], flip['unit'])} to {_number(flip['high'], flip['unit'])}"
-            lines.append(f"    flips at {flip['path']} = {value}, all else adverse; it may be {ends}")
-        if row["verdict"] == "undecided" and not row["break_even"] and row["agreement"] != "disagrees":
-            lines.append("    no single unread value decides it, all else adverse; measure the widest ranges first")
+        if row["verdict"] == "undecided":
+            lines += _movers(row)
+            lines += _flips(row)
     return lines
+
+
+def _movers(row: Mapping[str, Any]) -> list[str]:
+    """The inputs that move a metric most, each alone at its ends, in columns."""
+    movers = row["sensitivities"][:MOST_MOVERS]
+    if not movers:
+        return []
+    lines = [f"    moved most by, alone ({'; '.join(dict.fromkeys(item['by'] for item in movers))}):"]
+    for item in movers:
+        ends = f"{_number(item['low'], item['unit'])} to {_number(item['high'], item['unit'])}"
+        values = " to ".join(
+            "no operation" if item[end] is None else _number(item[end], row["unit"])
+            for end in ("value_low", "value_high")
+        )
+        flips = "  flips it" if item["changes_verdict"] else ""
+        name = _short(item["path"], row["instance"])
+        lines.append(f"      {name:<24} {ends:<22} {item['known']:<9} {values:<22}{flips}".rstrip())
+    return lines
+
+
+def _flips(row: Mapping[str, Any]) -> list[str]:
+    """At which value of one unread input the verdict flips."""
+    lines = []
+    for key, others in (("break_even", "all else adverse"), ("break_even_alone", "all else nominal")):
+        for flip in row[key][:MOST_FLIPS]:
+            name, value = _short(flip["path"], row["instance"]), _number(flip["value"], flip["unit"])
+            ends = f"{_number(flip['low'], flip['unit'])} to {_number(flip['high'], flip['unit'])}"
+            lines.append(f"    flips at {name} = {value}, {others}; it may be {ends}")
+    if not row["break_even"] and row["agreement"] != "disagrees":
+        lines.append("    no single unread value decides it, all else adverse; measure what moves it most first")
+    return lines
+
+
+def _short(path: str, instance: str) -> str:
+    """A record path as a person says it: ``C1.esr``, and the stage's own values by their name alone.
+
+    >>> _short("stages.mains.parts.C1.esr", "mains"), _short("stages.mains.load_resistance", "mains")
+    ('C1.esr', 'load_resistance')
+    """
+    parts = path.split(".")
+    if len(parts) == 5 and parts[2] == "parts":
+        return f"{parts[3]}.{parts[4]}"
+    if parts[0] == "stages":
+        return parts[2] if parts[1] == instance else ".".join(parts[1:])
+    return path
 
 
 def _unjudged(rows: Iterable[Mapping[str, Any]]) -> list[str]:
@@ -162,6 +213,21 @@ def _measurements(measurements: Iterable[Mapping[str, Any]]) -> list[str]:
             f"{low:+.0%}/{high:+.0%}, predicted {_number(m['predicted'], m['unit'])} ({_percent(m['difference'])})"
         )
     return lines
+
+
+def _limits(assessment: Assessment) -> list[str]:
+    """Which limits file is in force, and its limits of rails, which wait for a simulation."""
+    if not assessment.limits["file"]:
+        return []
+    policies = [f"{item['kind']} {item['policy']}" for item in assessment.limits["policies"]]
+    overrides = [f"override {item['name']}" for item in assessment.limits["overrides"]]
+    lines = [f"limits: {assessment.limits['file']}: {', '.join([*policies, *overrides]) or 'nothing chosen'}"]
+    return lines + [_rail(item) for item in assessment.rail_limits]
+
+
+def _rail(item: Mapping[str, Any]) -> str:
+    value = f"+-{item['value'] * 100:g} %" if item["unit"] == "1" else f"<= {_number(item['value'], item['unit'])}"
+    return f"rail {item['rail']}: {item['quantity']} {value} ({item['source']}): {item['state']}"
 
 
 def _counts(rows: Sequence[Mapping[str, Any]]) -> str:

@@ -7,6 +7,8 @@ that are read are, so what comes back is right or refused.
 from __future__ import annotations
 
 import bisect
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,6 +20,35 @@ from harness.store.runs import ANALYSIS_OF_AXIS, CHUNK, datasets_of, opened_run,
 from netlists.errors import StoreError
 
 
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What a run's waveforms are, none of them read.
+
+    Parameters
+    ----------
+    axis : ``time`` [s] or ``frequency`` [Hz];  first, last : its ends
+    units : signal -> unit, in the order the signals were given
+    """
+
+    axis: Literal["time", "frequency"]
+    first: float
+    last: float
+    units: Mapping[str, str]
+
+
+def overview(path: Path) -> Overview | None:
+    """Axis and units of a run's signals, reading two chunks; None where no waveform was kept.
+
+    Raises as ``read_run``.
+    """
+    with opened_run(path, path) as file:
+        axis_name, group = waveforms(file)
+        if group is None or len(scale := group[axis_name]) == 0:
+            return None
+        units = {name: bytes(group[stored[0]].attrs["units"]).decode() for name, stored in stored_names(group).items()}
+        return Overview(axis_name, float(scale[0]), float(scale[-1]), units)
+
+
 def signal_names(path: Path) -> tuple[str, ...]:
     """Names of a run's signals in the order they were given; raises like ``read_run``."""
     with opened_run(path, path) as file:
@@ -25,8 +56,14 @@ def signal_names(path: Path) -> tuple[str, ...]:
         return () if group is None else tuple(stored_names(group))
 
 
-def read_window(path: Path, signal: str, start: float, stop: float) -> tuple[FloatArray, NDArray[Any]]:
+def read_window(
+    path: Path, signal: str, start: float, stop: float, *, beyond: int = 0
+) -> tuple[FloatArray, NDArray[Any]]:
     """The samples of one signal with start <= axis <= stop, reading only the chunks that hold them.
+
+    Parameters
+    ----------
+    beyond : samples more on each side, so that a line drawn through them reaches both ends
 
     Returns
     -------
@@ -39,7 +76,8 @@ def read_window(path: Path, signal: str, start: float, stop: float) -> tuple[Flo
         stored = datasets_of(group, signal, path)
         assert group is not None  # else the signal was not found
         scale = group[axis_name]
-        span = slice(_position(scale, start, "left"), _position(scale, stop, "right"))
+        first, last = _position(scale, start, "left"), _position(scale, stop, "right")
+        span = slice(max(0, first - beyond), last + beyond)
         return scale[span], read_values(group, stored, span)
 
 
