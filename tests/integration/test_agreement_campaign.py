@@ -61,7 +61,7 @@ def random_situation(seed: int) -> Situation:
         relay=relay,
     )  # fmt: skip
     condition = Condition(line, float(rng.choice([50.0, 60.0])), power, rng.uniform(0, 50))
-    names = (("rectifier", "BD1"), ("fuse", "F1"), ("inrush_limiter", "RT1"))
+    names = (("rectifier", "BD1"), ("fuse", "F1"), ("inrush_limiter", "RT1"), ("bypass_relay", "K1"))
     who = Subjects(
         names,
         tuple((b.designator, 1, 1) for b in params.bulk),
