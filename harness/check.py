@@ -8,8 +8,10 @@ import platform
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
+from typing import Literal
 
-from harness.judge.assess import Assessment, assess
+from harness.judge.assess import Assessment, assess, undecided_answers
+from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
 from harness.plan.plan import Plan, check_names, simulated_instances
 from harness.show.plots import draw
 from harness.simulate.campaign import Campaign
@@ -26,22 +28,35 @@ def check_record(
     workers: int | None = None,
     plots: bool = True,
     json_file: Path | None = None,
+    limits_file: Path | None = None,
+    ends: Literal["hand", "simulate"] = "hand",
     on_progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Assessment, list[str]]:
     """Checks a record and returns its assessment with one line a file written.
 
+    Parameters
+    ----------
+    limits_file : None: ``<record-stem>.limits.toml`` beside the record, where there is one
+    ends : how one input alone at its ends is found; ``simulate`` does so for undecided metrics
+
     Raises
     ------
-    InputError : the record or an option is wrong
+    InputError : the record, the limits file or an option is wrong
     SetupError : the machine lacks libngspice
     StoreError : the results folder cannot be used
     """
     record = load_record(file)
     check_names(record)
+    limits_file = limits_file or limits_beside(file)
+    limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
     instances = _instances(record, instance)
     plan = Plan(record, instances)
+    if instance is None:  # an override may be about an instance that is left out now
+        check_overrides(limits, plan)
     with Campaign(out, workers=workers, on_progress=on_progress) as campaign:
         plan.run(campaign)
+        if ends == "simulate":
+            plan.simulate_ends(campaign, undecided_answers(record, plan, limits))
         provenance = {
             "record_file": file.name,
             "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
@@ -50,7 +65,7 @@ def check_record(
             "python_version": platform.python_version(),
             "simulations_started": campaign.simulated,
         }
-    assessment = assess(record, plan, provenance)
+    assessment = assess(record, plan, provenance, limits)
     text = assessment.to_json()
     written = out / "assessments" / f"{record.name}.json"
     _write(written, text)

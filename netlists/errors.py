@@ -2,7 +2,7 @@
 
 BulkrailError
 ├── InputError            what the user gave is wrong: exit code 2
-│   ├── RecordError       a record file: one or several findings, each with file, line and field
+│   ├── RecordError       a record or limits file: one or several findings, each with file, line and field
 │   └── OptionError       a command line option or an argument of the Python API
 ├── SetupError            the machine lacks something (libngspice, a writable folder): exit code 2
 ├── DeckError             text that may not reach the simulator
@@ -96,7 +96,7 @@ class Finding:
 
 
 class RecordError(InputError):
-    """One or several findings in a record file, in the order of their lines."""
+    """One or several findings in a record, or in the limits file beside it, in the order of their lines."""
 
     def __init__(self, findings: Sequence[Finding]) -> None:
         self.findings = tuple(sorted(findings, key=lambda f: (f.file, f.line, f.field)))

@@ -176,6 +176,25 @@ def load_record(path: str | Path) -> SupplyRecord:
     ------
     RecordError : with all findings, each with file, line and field
     """
+    raw, file, lines = read_toml(path)
+    try:
+        data = RecordData.model_validate(raw)
+    except ValidationError as error:
+        raise RecordError(_shape_findings(error, file, lines)) from error
+    record = _flattened(data, file, lines)
+    findings = list(itertools.islice(_whole_record_faults(record), MOST_FINDINGS))
+    if findings:
+        raise RecordError(findings)
+    return _with_inferred(record)
+
+
+def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str, ...], int]]:
+    """Content, name and lines of a TOML file of this schema: a record, or a file that lies beside one.
+
+    Raises
+    ------
+    RecordError : for its size, its characters, its TOML or its schema number
+    """
     file = Path(path).name
     text = _read_text(Path(path), file)
     try:
@@ -192,15 +211,7 @@ def load_record(path: str | Path) -> SupplyRecord:
     findings = findings or list(_schema_faults(raw, file, lines))
     if findings:
         raise RecordError(findings)
-    try:
-        data = RecordData.model_validate(raw)
-    except ValidationError as error:
-        raise RecordError(_shape_findings(error, file, lines)) from error
-    record = _flattened(data, file, lines)
-    findings = list(itertools.islice(_whole_record_faults(record), MOST_FINDINGS))
-    if findings:
-        raise RecordError(findings)
-    return _with_inferred(record)
+    return raw, file, lines
 
 
 def _read_text(path: Path, file: str) -> str:

@@ -20,7 +20,7 @@ from harness.postprocess import holdup, inrush, ripple, stress, waveform
 from netlists.record import SupplyRecord
 
 KIND = "rectifier_bulk"
-POSTPROCESS_VERSION = "2"
+POSTPROCESS_VERSION = "3"
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +164,7 @@ def measure_regulated(run: Run, *, who: Subjects, period: float) -> tuple[Metric
         ripple.drift("bulk_drift", "bulk", time, bulk, period),
         Metric("bulk_voltage_end", "bulk", float(bulk[-1]), "V", (start, stop), stop),
         stress.average("load_current_average", "bulk", "A", time, _signal(run, "load_current"), start, stop),
+        stress.lowest("load_current_lowest", "bulk", "A", time, _signal(run, "load_current"), start, stop),
     ]
     for index, (designator, parallel, _) in enumerate(who.banks):
         per_can = _signal(run, f"bulk_current_{index}") / parallel
@@ -180,6 +181,7 @@ def measure_line_ripple(run: Run, *, who: Subjects, period: float) -> tuple[Metr
     time, bulk, line = _time(run), _signal(run, "bulk_voltage"), _signal(run, "line_current")
     stop = float(time[-1])
     start = stop - period
+    load = _signal(run, "load_current")
     device = who.by_role["rectifier"]
     current = _signal(run, "rectified_current" if who.per_package else "diode_current") / who.rectifier_parallel
     found = [
@@ -191,7 +193,8 @@ def measure_line_ripple(run: Run, *, who: Subjects, period: float) -> tuple[Metr
         stress.root_mean_square("line_current_rms", "line", "A", time, line, start, stop),
         ripple.drift("bulk_drift", "bulk", time, bulk, period),
         Metric("bulk_voltage_end", "bulk", float(bulk[-1]), "V", (start, stop), stop),
-        stress.average("load_current_average", "bulk", "A", time, _signal(run, "load_current"), start, stop),
+        stress.average("load_current_average", "bulk", "A", time, load, start, stop),
+        stress.lowest("load_current_lowest", "bulk", "A", time, load, start, stop),
     ]
     for index, (designator, parallel, _) in enumerate(who.banks):
         per_can = _signal(run, f"bulk_current_{index}") / parallel

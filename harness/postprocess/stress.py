@@ -24,6 +24,15 @@ def highest(
     return Metric(name, subject, float(part[index]), unit, (start, stop), float(stretch[index]))
 
 
+def lowest(
+    name: str, subject: str, unit: str, time: FloatArray, values: FloatArray, start: float, stop: float
+) -> Metric:
+    """Smallest value, with its sign, in the window and the instant it stands at."""
+    stretch, part = window(time, values, start, stop)
+    index = int(np.argmin(part))
+    return Metric(name, subject, float(part[index]), unit, (start, stop), float(stretch[index]))
+
+
 def average(
     name: str, subject: str, unit: str, time: FloatArray, values: FloatArray, start: float, stop: float
 ) -> Metric:

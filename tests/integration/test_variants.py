@@ -160,3 +160,21 @@ def test_the_searched_angle_is_within_1_percent_of_a_grid_of_1_degree(name: str)
     if name == "large_bulk":
         assert abs(worst - 90) > 10, worst  # the crest is not the worst here
         assert found > grid[90] * 1.02
+
+
+def test_a_converter_that_cuts_out_is_said_not_averaged(tmp_path: Path) -> None:
+    """The cut-off stands between trough and crest at 100 V: the load hiccups, and no metric of it is offered."""
+    record = changed(
+        tmp_path,
+        ('undervoltage_cutoff = { value = "60", low = "55", high = "64", known = "assumed" }',
+         'undervoltage_cutoff = { value = "110", low = "108", high = "112", known = "assumed" }'),
+        ('undervoltage_restart = { value = "85", low = "80", high = "90", known = "assumed" }',
+         'undervoltage_restart = { value = "118", low = "116", high = "120", known = "assumed" }'),
+        ('holdup_end_voltage = { value = "72", low = "66", high = "80"',
+         'holdup_end_voltage = { value = "114", low = "113", high = "115"'),
+    )  # fmt: skip
+    question = next(q for q in planned.questions(record) if q.label == "label's lowest voltage")
+    situation, _ = planned.situation(record, "mains_rectifier", Point(), question)
+    result = answered(planned.STUDIES["line_ripple"](situation))
+    assert result.error.startswith("the converter cuts out")
+    assert not result.findings
