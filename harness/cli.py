@@ -74,7 +74,7 @@ def check(
     from harness.show.table import print_assessment
 
     width = None if sys.stdout.isatty() else NARROWEST
-    print_assessment(assessment, Console(width=width), files)
+    print_assessment(assessment, Console(width=width, markup=False, emoji=False), files)
     return assessment.exit_code
 
 

@@ -37,10 +37,11 @@ from netlists.point import Condition
 from netlists.stages.rectifier_bulk import Params
 
 STEPS = "step by step: source = L di/dt + R i + thermistor + diodes + bulk, thermistor heated by its loss"
-LAST_CHARGE = "(crest - diodes - bulk) / resistance without the thermistor"
+LAST_CHARGE = "last charge over a crest, or (crest - diodes - bulk) / resistance without the thermistor"
 STEP_RESPONSE = "series R, L, C on a step of the line's crest, closed form"
 CHARGED_RISE = 5e-3  # of the source's peak: what is left after that adds nothing to peak or I2t
 SETTLED_RISE = 1e-3  # of the source's peak: the charge after which inrush is over
+CREST_TIME = 1e-3  # of the last charges; only their order counts [s]
 ANGLES = tuple(math.radians(degrees) for degrees in range(0, 180, 5))
 
 
@@ -135,24 +136,25 @@ def restart(study: str, params: Params, condition: Condition, names: Mapping[str
 def relay_closing(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
     """Second peak when the relay shorts the thermistor, the load still off.
 
-    The bulk is where inrush through the thermistor left it; at the next crest, what is left to charge stands across
-    line, diodes and ESR. That is the difference of two voltages that are nearly the crest, so it is rough.
+    Next to nothing flows where inrush was over before the relay's delay: the last charge at every crest. Otherwise what
+    was left by then stands across line, diodes and ESR: a difference of nearly equal voltages, so it is rough.
     """
     if params.relay is None or condition.supply == "dc":
         return {}
-    bulk = float(np.min(inrush_by_angle(params, condition).bulk))
-    held = relay_closed(params)
-    resistance, _ = path(held)
-    _, esr = bulk_lumped(held)
-    threshold, slope = diodes(held, SMALL_CURRENT)
-    peak = max(source(condition)[0] - threshold - bulk, 0.0) / (resistance + esr + slope)
-    rough = Difference(-0.5, 1.0, "the difference of two voltages that are nearly the crest")
-    return {
-        ("relay_closing_peak", "line"): Expectation(peak, "A", LAST_CHARGE, rough, floor=SMALL_CURRENT),
-        ("relay_closing_making_current", names["bypass_relay"]): Expectation(
-            peak, "A", LAST_CHARGE, rough, floor=SMALL_CURRENT
-        ),
-    }
+    course = inrush_by_angle(params, condition)
+    half_periods = int(params.relay.closing_delay / course.half_period)
+    capacitance, _ = bulk_lumped(params)
+    peak = capacitance * course.rises[-1] / CREST_TIME
+    if half_periods < len(course.rises):
+        held = relay_closed(params)
+        resistance, _ = path(held)
+        _, esr = bulk_lumped(held)
+        threshold, slope = diodes(held, SMALL_CURRENT)
+        left = source(condition)[0] - threshold - sum(course.rises[:half_periods])
+        peak = max(left, 0.0) / (resistance + esr + slope)
+    rough = Difference(-0.8, 0.5, "the difference of two voltages that are nearly the crest")
+    expected = Expectation(peak, "A", LAST_CHARGE, rough, floor=SMALL_CURRENT)
+    return {("relay_closing_peak", "line"): expected, ("relay_closing_contact", names["bypass_relay"]): expected}
 
 
 def relay_late(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
@@ -173,7 +175,7 @@ def relay_late(params: Params, condition: Condition, names: Mapping[str, str]) -
     peak = step_peak_current(left, resistance + esr + slope, inductance, capacitance)
     bound = Difference(-0.9, 0.1, "a bound: the thermistor is cooler than settled, and the trough is not at the crest")
     expected = Expectation(peak, "A", STEP_RESPONSE, bound, floor=SMALL_CURRENT)
-    return {("relay_late_peak", "line"): expected, ("relay_late_making_current", names["bypass_relay"]): expected}
+    return {("relay_late_peak", "line"): expected, ("relay_late_contact", names["bypass_relay"]): expected}
 
 
 def hottest_before_restart(params: Params, running: Condition, starting: Condition) -> float:

@@ -23,7 +23,7 @@ from harness.judge.listings import (
 from harness.judge.sensitivity import break_evens, sensitivities
 from harness.judge.structures import StruckOut, is_struck_out, struck_out
 from harness.judge.verdict import Verdict, decide, margin
-from harness.plan.plan import CORNERS, Answer, CornerAnswer, Plan
+from harness.plan.plan import CORNERS, PLANS, Answer, CornerAnswer, Plan, kind_of
 from netlists.record import SupplyRecord
 
 SCHEMA = 1
@@ -37,6 +37,7 @@ class Assessment:
     ----------
     metrics : one mapping a metric, keys as in DEVELOPERS.md, in the order they were asked
     limits : what the limits file chose;  rail_limits : its limits of output rails, none judged yet
+    not_modelled : what no study answers, with the reason
     struck_out : alternatives of structure that cannot be, with the reason and their rows, which count for nothing
     """
 
@@ -51,6 +52,7 @@ class Assessment:
     limits: Mapping[str, Any]
     rail_limits: tuple[Mapping[str, Any], ...]
     struck_out: tuple[Mapping[str, Any], ...]
+    not_modelled: tuple[Mapping[str, Any], ...]
 
     @property
     def exit_code(self) -> int:
@@ -98,6 +100,11 @@ def assess(
         limits_summary(limits),
         tuple(rail_rows(record, limits)),
         tuple(_struck_row(record, plan, item, limits) for item in struck),
+        tuple(
+            {"instance": instance, "what": what, "reason": reason}
+            for instance in dict.fromkeys(answer.instance for answer in plan.answers)
+            for what, reason in PLANS[kind_of(record, instance)].not_modelled(record, instance)
+        ),
     )
 
 

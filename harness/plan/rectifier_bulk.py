@@ -66,9 +66,9 @@ METRICS: dict[str, MetricRule] = {
     "held_relay_surge_peak": MetricRule("held_relay", "high", "A", "the same through one package or diode"),
     "held_relay_contact_peak": MetricRule("held_relay", "high", "A", "the same through the relay's contact"),
     "relay_closing_peak": MetricRule("relay_closing", "high", "A", "second peak of the line, load off until then"),
-    "relay_closing_making_current": MetricRule("relay_closing", "high", "A", "contact's current as it closes"),
+    "relay_closing_contact": MetricRule("relay_closing", "high", "A", "contact's current as it closes"),
     "relay_late_peak": MetricRule("relay_late", "high", "A", "second peak where the load runs before the relay closes"),
-    "relay_late_making_current": MetricRule("relay_late", "high", "A", "contact's current then"),
+    "relay_late_contact": MetricRule("relay_late", "high", "A", "contact's current then"),
     "stuck_relay_current": MetricRule("relay_stuck", "high", "A", "thermistor's where the relay never closes"),
     "x_capacitor_spike": MetricRule("x_capacitor", "high", "A", "into the X capacitors, line closed at its crest"),
     "bulk_ripple": MetricRule("line_ripple", "high", "V", "peak to peak at twice the line frequency"),
@@ -150,6 +150,23 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     provenance = (("record", record.name), ("instance", instance))
     rests_on = (set(reads) | reader.reads) - {path for path, _ in question.fixed}
     return Situation(params, condition, subjects(record, instance, params.feed), provenance), rests_on
+
+
+def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
+    """What a practitioner would ask of this instance and no study answers, each with the reason."""
+    kind = record.instance(instance)
+    missing = []
+    if "boosted" in kind.choices("feed"):
+        missing.append(
+            (
+                "line current and rectifier currents in running operation",
+                "they follow from the corrector, recorded only",
+            )
+        )
+        if record.parts_in_role(instance, "bypass_relay"):
+            reason = "the line side is not simulated while the corrector runs"
+            missing.append(("relay late or stuck open with the corrector running", reason))
+    return missing
 
 
 def relevant(study: str, about: Situation) -> Situation:

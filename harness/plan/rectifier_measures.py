@@ -135,7 +135,7 @@ def measure_closing(run: Run, *, who: Subjects, closes_at: float, study: str) ->
     line, contact = _signal(run, "line_current"), _signal(run, "contact_current")
     return (
         stress.peak(f"{study}_peak", "line", "A", time, line, closes_at, stop),
-        stress.peak(f"{study}_making_current", who.by_role["bypass_relay"], "A", time, contact, closes_at, stop),
+        stress.peak(f"{study}_contact", who.by_role["bypass_relay"], "A", time, contact, closes_at, stop),
     )
 
 

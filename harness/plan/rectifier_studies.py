@@ -255,7 +255,7 @@ class ClosingStudy:
             return
         worst = {
             max(range(len(outcomes)), key=lambda index: value_of(outcomes[index].metrics, name))
-            for name in (f"{self.NAME}_peak", f"{self.NAME}_making_current")
+            for name in (f"{self.NAME}_peak", f"{self.NAME}_contact")
         }
         self._instants, self._final = [self._instants[index] for index in sorted(worst)], True
 

@@ -28,12 +28,14 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
     """Prints table, reasons, claims, measurements, coverage and where the files lie."""
     console.print(Text(f"{assessment.record}: {assessment.title}", style="bold"))
     console.print(f"coverage: {coverage_line(assessment.coverage)}", highlight=False)
-    for item in _tables(assessment.metrics):
-        console.print(item)
+    for table in _tables(assessment.metrics):
+        console.print(table)
     for line in _reasons(assessment.metrics):
         console.print(line, highlight=False)
     for line in _unjudged(assessment.metrics):
         console.print(line, highlight=False)
+    for item in assessment.not_modelled:
+        console.print(f"not modelled: {item['instance']}: {item['what']}: {item['reason']}", highlight=False)
     for struck in assessment.struck_out:
         said = f"struck out: {_structure(struck['structure'])} of {struck['instance']}: {struck['reason']}"
         console.print(said, highlight=False)

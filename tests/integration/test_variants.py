@@ -98,7 +98,7 @@ def test_a_relay_without_a_corrector(tmp_path: Path) -> None:
     record = changed(tmp_path, ("\n[stages.main_flyback]\n", RELAY))
     found = found_by_study(record, ("held_relay", "relay_closing", "relay_late", "relay_stuck", "line_ripple"))
     assert {"held_relay", "relay_closing", "relay_late", "relay_stuck", "line_ripple"} == set(found)
-    assert "relay_late_making_current" in found["relay_late"]
+    assert "relay_late_contact" in found["relay_late"]
 
 
 def test_half_wave_with_single_diodes_and_a_resistance(tmp_path: Path) -> None:
