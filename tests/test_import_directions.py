@@ -31,7 +31,6 @@ ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
 ONLY_USERS = {
     "h5py": "harness/store/",
     "sqlite3": "harness/store/index.py",
-    "pebble": "harness/simulate/executors.py",
     "matplotlib": "harness/show/plots.py,harness/show/run_plot.py",
     "rich": "harness/show/,harness/cli.py",
     "cyclopts": "harness/cli.py",

@@ -5,6 +5,7 @@ The parent is the only writer of the index; workers write run files. The files a
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,10 +17,10 @@ from typing import Any, Self
 from harness.contracts import Metric, Run, Status
 from harness.simulate import worker
 from harness.simulate.case import Case
-from harness.simulate.executors import Answer, LocalPool
-from harness.store import runs
+from harness.simulate.executors import START_LIMIT, Answer, LocalPool
+from harness.store import files, runs
 from harness.store.index import Index
-from netlists.errors import SetupError, StoreError
+from netlists.errors import DamagedRunError, SchemaError, SetupError, StoreError
 
 TIME_LIMIT = 120.0  # seconds a case may take; the slowest of the line side takes about 2
 
@@ -81,6 +82,7 @@ class Campaign:
         self._workers = workers or os.cpu_count() or 1
         self._time_limit = time_limit
         self._on_progress = on_progress or (lambda finished, known: None)
+        self._program_version = package_version("bulkrail")
         self._ngspice_version = ""
         self._finished = 0
         self._known = 0
@@ -90,29 +92,41 @@ class Campaign:
         try:
             self.results.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(f"{self.results}: cannot be made a results folder: {error.strerror}") from error
+            raise files.unwritable(self.results, error) from error
+        _remove_unfinished(self.results)
         self._index = Index.open(self.results)
-        self._pool = LocalPool(self._workers, self._time_limit)
+        try:
+            self._pool = LocalPool(self._workers, self._time_limit)
+        except BaseException:
+            self._index.close()
+            raise
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._pool.__exit__(kind, error, trace)
-        self._index.close()
+        try:
+            self._pool.__exit__(kind, error, trace)
+        finally:
+            self._index.close()
 
     @property
     def ngspice_version(self) -> str:
         """Version of the workers' ngspice, asked once."""
         if not self._ngspice_version:
-            answer = next(iter(self._pool.answers([("version", _ask_version, ())])))
+            (answer,) = self._pool.answers([("version", _ask_version, ())], time_limit=START_LIMIT)
             if not answer.ok:
                 raise SetupError(answer.error)
             self._ngspice_version = str(answer.value)
         return self._ngspice_version
 
     def run(self, requests: Sequence[Request]) -> list[Outcome]:
-        """Outcomes in the order of the requests; equal cases run once."""
+        """Outcomes in the order of the requests; equal cases run once.
+
+        Raises
+        ------
+        StoreError : the results folder cannot be written; what was stored before stays
+        """
         ids = [request.case.identity(self.ngspice_version) for request in requests]
         unique = dict(zip(ids, requests, strict=True))
         self._known += len(unique)
@@ -127,11 +141,12 @@ class Campaign:
             for run_id, request in unique.items()
             if run_id not in outcomes
         ]
-        for answer in self._pool.answers(tasks):
-            self.simulated += 1
-            run_id = str(answer.key)
-            outcomes[run_id] = self._finished_outcome(run_id, unique[run_id], answer)
-            self._progress()
+        with contextlib.closing(self._pool.answers(tasks)) as answers:
+            for answer in answers:
+                self.simulated += 1
+                run_id = str(answer.key)
+                outcomes[run_id] = self._outcome(run_id, unique[run_id], answer)
+                self._progress()
         return [outcomes[run_id] for run_id in ids]
 
     def _progress(self) -> None:
@@ -141,7 +156,7 @@ class Campaign:
     def _job(self, run_id: str, request: Request) -> worker.Job:
         provenance = {
             **request.provenance,
-            "program_version": package_version("bulkrail"),
+            "program_version": self._program_version,
             "ngspice_version": self.ngspice_version,
         }
         return worker.Job(
@@ -163,33 +178,55 @@ class Campaign:
             stored = runs.read_run(path, signals=())
             if stored.run.status != "ok":
                 return None
-            metrics = stored.metrics
             if stored.postprocess_version != request.postprocess_version:
-                metrics = request.measure(runs.read_run(path).run)
-                runs.rewrite_metrics(path, metrics, request.postprocess_version)
-        except StoreError:
-            return None  # damaged or of another schema: the case is simulated again and the file replaced whole
+                return self._measured_again(run_id, request, path)
+        except (DamagedRunError, SchemaError):
+            return None  # the case is simulated again and the file replaced whole
         if self._index.known(run_id) is None:
             self._index.record(stored)
+        return Outcome(run_id, "ok", stored.metrics, "", path, reused=True)
+
+    def _measured_again(self, run_id: str, request: Request, path: Path) -> Outcome:
+        """Metrics from stored waveforms; a measure that raises costs this case only and leaves the file as it was."""
+        run = runs.read_run(path).run
+        try:
+            metrics = tuple(request.measure(run))
+        except Exception as error:  # a measure is anybody's code
+            return Outcome(run_id, "failed", (), f"measure: {worker.reason(error)}", path, reused=True)
+        runs.rewrite_metrics(path, metrics, request.postprocess_version)
+        self._index.record(runs.read_run(path, signals=()))
         return Outcome(run_id, "ok", metrics, "", path, reused=True)
 
-    def _finished_outcome(self, run_id: str, request: Request, answer: Answer) -> Outcome:
+    def _outcome(self, run_id: str, request: Request, answer: Answer) -> Outcome:
+        """What became of a simulated case, with its failure stored where the worker could not."""
         path = runs.run_path(self.results, run_id)
-        if not answer.ok and not answer.unfit:
-            self._store_failure(run_id, request, answer)
-        try:
-            stored = runs.read_run(path, signals=())
-        except StoreError as error:
-            return Outcome(run_id, "failed", (), answer.error or str(error), path, reused=False)
+        if answer.kind == "unstorable":
+            raise StoreError(answer.error)
+        status: Status = "ok" if answer.ok else "timed_out" if answer.kind == "timed_out" else "failed"
+        stored = self._read_back(path)
+        if status != "ok" and (stored is None or stored.run.status != status):
+            self._store_failure(run_id, status, request, answer)
+            stored = self._read_back(path)
+        if stored is None:
+            return Outcome(run_id, "failed", (), answer.error or f"{path}: not readable", path, reused=False)
         self._index.record(stored)
-        status: Status = stored.run.status
-        reason = "" if status == "ok" else (stored.run.log[0] if stored.run.log else answer.error)
-        return Outcome(run_id, status, stored.metrics, reason, path, reused=False)
+        is_current = stored.postprocess_version == request.postprocess_version
+        if stored.run.status == "ok" and is_current and answer.kind != "failed":
+            # also where the worker died or another parent was faster after the run was stored
+            return Outcome(run_id, "ok", stored.metrics, "", path, reused=False)
+        if answer.ok:
+            return self._measured_again(run_id, request, path)  # another parent's version was stored after ours
+        return Outcome(run_id, status, (), answer.error, path, reused=False)
 
-    def _store_failure(self, run_id: str, request: Request, answer: Answer) -> None:
+    def _read_back(self, path: Path) -> runs.StoredRun | None:
+        try:
+            return runs.read_run(path, signals=())
+        except StoreError:
+            return None
+
+    def _store_failure(self, run_id: str, status: Status, request: Request, answer: Answer) -> None:
         """Keeps what is known of a run whose worker could not store it itself."""
         job = self._job(run_id, request)
-        status: Status = "timed_out" if answer.timed_out else "failed"
         runs.write_run(
             self.results,
             Run(run_id, status, None, {}, log=(answer.error,)),
@@ -198,6 +235,15 @@ class Campaign:
             provenance={**job.provenance, "attempt": answer.tries, "deck": list(request.case.lines)},
             parameters=dict(request.parameters),
         )
+
+
+def _remove_unfinished(results: Path) -> None:
+    """Removes temporary files of writers that died, which the store does only where it writes the next time."""
+    for folder in {leftover.parent for leftover in results.glob("runs/??/.*.tmp")}:
+        with contextlib.suppress(OSError), files.locked(folder) as alone:
+            if alone:  # so no other writer is at work in this folder
+                for leftover in folder.glob(".*.tmp"):
+                    leftover.unlink(missing_ok=True)
 
 
 def _ask_version(attempt: int) -> str:

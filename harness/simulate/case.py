@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,10 +13,15 @@ from PySpice.Spice.Netlist import Circuit
 
 from harness.contracts import Analysis, Transient
 from netlists.decktext import deck_lines
+from netlists.errors import DeckError
 from netlists.probe import Probe
 
 # Raised whenever the same deck would give other numbers or other signal names.
 SOLVER_VERSION = "1"
+
+# ngspice allocates stop / max_step points of every vector before it starts: 8 GB for .tran 1n 1. A long line-side run
+# has 1e5, a switching one 2e6; 5e6 points of 12 signals take 0.5 GB there and as much again here.
+MOST_STEPS = 5_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +80,27 @@ class Case:
 
 
 def transient_case(circuit: Circuit, probes: Sequence[Probe], analysis: Transient, option_set: str) -> Case:
-    """A time-domain case of a bench circuit; DeckError where a line has no known form."""
+    """A time-domain case of a bench circuit.
+
+    Raises
+    ------
+    DeckError : a line has no known form, or the run would have more than ``MOST_STEPS`` steps
+    """
+    check_steps(analysis)
     lines = deck_lines(
         circuit, OPTION_SETS[option_set].text, [probe.vector for probe in probes], analysis.max_step, analysis.stop
     )
     return Case(lines, tuple(probes), analysis, option_set)
+
+
+def check_steps(analysis: Transient) -> None:
+    """DeckError where an analysis has no positive times or more than ``MOST_STEPS`` steps."""
+    for what, seconds in (("end time", analysis.stop), ("largest step", analysis.max_step)):
+        if not (math.isfinite(seconds) and seconds > 0):
+            raise DeckError(f"{what} of a run must be > 0 s, found {seconds:g} s")
+    steps = analysis.stop / analysis.max_step
+    if steps > MOST_STEPS:
+        raise DeckError(
+            f"a run of {analysis.stop:g} s in steps of {analysis.max_step:g} s has {steps:.3g} of them, "
+            f"at most {MOST_STEPS:g} fit into memory: run it shorter or in larger steps"
+        )
