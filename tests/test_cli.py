@@ -108,5 +108,14 @@ def test_a_results_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("mine", encoding="utf-8")
     done = bulkrail("check", str(LANTERN), "--out", "taken", cwd=tmp_path)
     assert done.returncode == 2
-    assert "taken: cannot be made a results folder" in done.stderr
+    assert "taken: cannot be written (File exists); something else stands where a folder is needed" in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
     assert (tmp_path / "taken").read_text(encoding="utf-8") == "mine"
+
+
+def test_the_readme_shows_what_check_prints(checked: Checked) -> None:
+    """Metric, subject and verdict of every row of README's table are those of the demonstration record."""
+    text = (LANTERN.parents[2] / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r"^ (\w+) +(\w+) .*?(within|over|undecided|unjudged|failed) *$", text, flags=re.MULTILINE)
+    found = [(row["metric"], row["subject"], row["verdict"]) for row in checked.json["metrics"]]
+    assert shown == found

@@ -87,7 +87,9 @@ def test_hand_calculation_never_builds() -> None:
     for path in (ROOT / "harness" / "handcalc").glob("*.py"):
         for name in imports_of(path):
             if name.startswith("netlists.stages"):
-                assert name.rsplit(".", 1)[1] in {"rectifier_bulk", "Params", "SILICON_EMISSION"}, f"{path.name} imports {name}"
+                assert name.rsplit(".", 1)[1] in {"rectifier_bulk", "Params", "SILICON_EMISSION"}, (
+                    f"{path.name} imports {name}"
+                )
             else:
                 assert not name.startswith(BUILDERS), f"{path.name} imports {name}"
 

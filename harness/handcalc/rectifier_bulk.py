@@ -16,6 +16,7 @@ from harness.handcalc.rectifier_inrush import relay_late as relay_late
 from harness.handcalc.rectifier_inrush import restart as restart
 from harness.handcalc.rectifier_inrush import x_capacitor_spike as x_capacitor_spike
 from harness.handcalc.rectifier_path import bulk_lumped as bulk_lumped
+from harness.handcalc.rectifier_path import bus_power as bus_power
 from harness.handcalc.rectifier_path import path as path
 from harness.handcalc.rectifier_running import holdup as holdup
 from harness.handcalc.rectifier_running import line_ripple as line_ripple

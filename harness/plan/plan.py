@@ -17,9 +17,9 @@ from harness.handcalc.expectation import Expectation
 from harness.plan import rectifier_bulk
 from harness.plan.bands import band_ends
 from harness.plan.study import Finding, MetricRule, Question, Study
-from harness.simulate.campaign import Campaign
+from harness.simulate.campaign import Campaign, Request
 from netlists.catalog import STAGES
-from netlists.errors import RecordError, nearest
+from netlists.errors import DeckError, RecordError, nearest
 from netlists.point import Point
 from netlists.quantity import QuantityError, read_tolerance, read_value, shown
 from netlists.record import Claim, Measurement, SupplyRecord
@@ -323,10 +323,19 @@ class Plan:
             corner.error = result.error or corner.error or f"no {answer.metric} of {answer.subject} was measured"
 
 
+def _requests(study: Study) -> list[Request]:
+    """What a study asks for; a case that cannot even be put as a deck is that study's failure, not the check's."""
+    try:
+        return study.ask()
+    except DeckError as error:
+        study.result.error = str(error)
+        return []
+
+
 def _run_rounds(campaign: Campaign, waiting: Sequence[Study]) -> None:
     """Runs rounds of studies together until none asks for more."""
     while waiting:
-        asked = [(study, study.ask()) for study in waiting]
+        asked = [(study, _requests(study)) for study in waiting]
         waiting = [study for study, requests in asked if requests]
         outcomes = iter(campaign.run([request for _, requests in asked for request in requests]))
         for study, requests in asked:

@@ -47,7 +47,7 @@ SETTLING_PERIODS = 6
 SETTLED_DRIFT = 2e-4  # of the bulk voltage over one period
 SETTLED_TEMPERATURE = 0.5  # change of the thermistor between two rounds [degC]
 MOST_ROUNDS = 12
-DROPPED_LOAD = 0.1  # of the mean load current: a load that falls below it was off
+DROPPED_LOAD = 0.1  # of the current the load should draw: one that falls below it was off
 CLOSING_INSTANTS = 10  # over half a line period
 SPIKE_STEPS = 400  # a ringing period of line inductance and X capacitors
 LOSS_OFFSETS = (-0.25, -0.10, -0.04, -0.015, 0.0, 0.015, 0.04, 0.10, 0.25)  # of a half period, around the trough
@@ -375,8 +375,11 @@ class LineStudy:
         return self._situation.params.undervoltage_cutoff
 
     def _load_dropped(self, metrics: Sequence[Metric]) -> bool:
-        """The lock-out took the load off within the last period, if only for a moment."""
-        return value_of(metrics, "load_current_lowest") < DROPPED_LOAD * value_of(metrics, "load_current_average")
+        """The lock-out took the load off within the last period, if only for a moment, or never let it on."""
+        s = self._situation
+        bulk = value_of(metrics, "bulk_voltage_end")
+        wanted = hand.bus_power(s.params, s.condition, bulk) / bulk
+        return value_of(metrics, "load_current_lowest") < DROPPED_LOAD * wanted
 
     def _heat_balance(self, metrics: Sequence[Metric]) -> float:
         params, condition = self._situation.params, self._situation.condition

@@ -12,9 +12,11 @@ from demonstration import LANTERN, ROOT
 
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
+from harness.plan.plan import Plan, _run_rounds
 from harness.plan.rectifier_studies import InrushStudy, Situation
 from harness.simulate import worker
-from harness.simulate.campaign import Outcome
+from harness.simulate.campaign import Campaign, Outcome
+from netlists.errors import DeckError
 from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
 
@@ -178,3 +180,19 @@ def test_a_converter_that_cuts_out_is_said_not_averaged(tmp_path: Path) -> None:
     result = answered(planned.STUDIES["line_ripple"](situation))
     assert result.error.startswith("the converter cuts out")
     assert not result.findings
+
+
+def test_a_case_that_cannot_be_a_deck_fails_its_study_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A deck refused while one study asks must not end the check of all others."""
+    record = load_record(LANTERN)
+    plan = Plan(record, ["mains_rectifier"])
+    study = next(study for (name, _), study in plan._studies.items() if name == "line_ripple")
+
+    def refuse() -> list[Any]:
+        raise DeckError("number for a deck must lie in [0, 1], found 2")
+
+    monkeypatch.setattr(study, "ask", refuse)
+    monkeypatch.setattr(plan, "_studies", {key: value for key, value in plan._studies.items() if value is study})
+    with Campaign(tmp_path / "results", workers=1) as campaign:
+        _run_rounds(campaign, list(plan._studies.values()))
+    assert study.result.error.startswith("number for a deck")

