@@ -6,6 +6,7 @@ Heavy imports (numpy, h5py, PySpice) wait until a command needs them, so that ``
 from __future__ import annotations
 
 import sys
+import traceback
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -24,7 +25,8 @@ app = App(
 
 
 def main() -> None:
-    """Runs the command line and exits: 0 all within, 1 over, undecided or failed, 2 bad input or set-up."""
+    """Runs the command line and exits: 0 all within, 1 over, undecided or failed, 2 bad input or set-up, 3 a fault of
+    ours."""
     try:
         code = app(print_error=True, exit_on_error=True, result_action="return_value")
     except (InputError, SetupError, StoreError) as error:
@@ -33,6 +35,10 @@ def main() -> None:
     except BulkrailError as error:
         print(error, file=sys.stderr)
         code = 1
+    except Exception:  # a verdict also ends 1, so a breakdown must not
+        traceback.print_exc()
+        print("this is a fault of bulkrail, not of your record; nothing stored was lost", file=sys.stderr)
+        code = 3
     except KeyboardInterrupt:
         print("stopped; finished runs are kept, the same command goes on from them", file=sys.stderr)
         code = 130

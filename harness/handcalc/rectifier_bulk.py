@@ -18,6 +18,7 @@ from harness.handcalc.rectifier_inrush import x_capacitor_spike as x_capacitor_s
 from harness.handcalc.rectifier_path import bulk_lumped as bulk_lumped
 from harness.handcalc.rectifier_path import bus_power as bus_power
 from harness.handcalc.rectifier_path import path as path
+from harness.handcalc.rectifier_path import relay_closed as relay_closed
 from harness.handcalc.rectifier_running import holdup as holdup
 from harness.handcalc.rectifier_running import line_ripple as line_ripple
 from harness.handcalc.rectifier_running import regulated_swing as regulated_swing

@@ -236,8 +236,9 @@ def _regulated_holdup(params: Params, condition: Condition) -> dict[Key, Expecta
     power, stop = condition.output_power / params.converter_efficiency, params.holdup_end_voltage
     capacitance, esr = bulk_lumped(params)
     middle = power / (0.5 * (trough + stop))
-    v_start, v_stop = trough + esr * power / trough, stop + esr * power / stop
-    seconds = holdup_time(capacitance, v_start, v_stop, power + esr * middle**2)
+    # at the trough corrector and load carry the same current, so none flows in the ESR yet; at the end all does
+    v_stop = stop + esr * power / stop
+    seconds = holdup_time(capacitance, trough, v_stop, power + esr * middle**2)
     expectation = Expectation(seconds, "s", BALANCE, holdup_gap(trough, stop))
     return {("holdup_time", "bulk"): expectation}
 

@@ -20,7 +20,7 @@ from harness.postprocess import holdup, inrush, ripple, stress, waveform
 from netlists.record import SupplyRecord
 
 KIND = "rectifier_bulk"
-POSTPROCESS_VERSION = "3"
+POSTPROCESS_VERSION = "4"  # raised with every change of what a measure gives, names included
 
 
 @dataclass(frozen=True, slots=True)

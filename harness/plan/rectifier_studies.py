@@ -112,13 +112,13 @@ class InrushStudy:
     def __init__(self, situation: Situation) -> None:
         self.result = StudyResult()
         self._situation = situation
-        self._bulk_start = 0.0
+        self._bulk_start, params = self._start(situation.params)
         self._round = 0
         self._asked: list[float] = []
         self._found: dict[float, Mapping[tuple[str, str], float]] = {}
         # searching takes the charges that make peak and I2t; the final run goes on until the bulk rises no more
         self._stop, self._final_stop = (
-            hand.inrush_duration(situation.params, situation.condition, rise)
+            hand.inrush_duration(params, situation.condition, rise, self._bulk_start)
             for rise in (hand.CHARGED_RISE, hand.SETTLED_RISE)
         )
         if situation.condition.supply == "dc":
@@ -185,6 +185,10 @@ class InrushStudy:
 
     RELAY_CLOSES_AT: float | None = None
 
+    def _start(self, params: Params) -> tuple[float, Params]:
+        """Bulk voltage at the start [V], and the parts as the hand calculation takes them for how long it lasts."""
+        return 0.0, params
+
     def _measure(self) -> partial[tuple[Metric, ...]]:
         s = self._situation
         if s.params.thermistor is None:
@@ -213,9 +217,8 @@ class HeldRelayStudy(InrushStudy):
     SEARCHED = ("held_relay_peak", "held_relay_i2t")
     RELAY_CLOSES_AT = 0.0
 
-    def __init__(self, situation: Situation) -> None:
-        super().__init__(situation)
-        self._bulk_start = situation.params.undervoltage_cutoff
+    def _start(self, params: Params) -> tuple[float, Params]:
+        return params.undervoltage_cutoff, hand.relay_closed(params)
 
     def _measure(self) -> partial[tuple[Metric, ...]]:
         return partial(measure_restart, who=self._situation.who, study=self.NAME)

@@ -79,7 +79,7 @@ def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
     groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = defaultdict(list)
     for row in assessment.metrics:
         if row["run_id"] and row["metric"] in MARKED:
-            structure = " ".join(row["condition"]["structure"].values())
+            structure = " ".join((f"{row['condition']['line_voltage']:g} V", *row["condition"]["structure"].values()))
             groups[row["instance"], f"{row['condition']['label']} {structure}", row["condition"]["study"]].append(row)
     try:
         folder.mkdir(parents=True, exist_ok=True)
