@@ -228,7 +228,7 @@ def _usable_database(path: Path) -> sqlite3.Connection:
     try:
         connection.execute("PRAGMA journal_mode = WAL")  # where a file system has none, SQLite keeps what it had
         connection.execute("PRAGMA synchronous = NORMAL")
-        connection.execute("PRAGMA cache_size = -256")  # kB; the default 2 MB would fill over the first thousands of runs
+        connection.execute("PRAGMA cache_size = -256")  # kB; the default 2 MB fills over thousands of runs
         if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
             raise sqlite3.DatabaseError(found)
         return _prepared(connection)

@@ -208,8 +208,8 @@ def test_memory_of_the_parent_is_flat_over_300_cases(tmp_path: Path) -> None:
 
 
 def test_resident_memory_of_the_parent_is_flat_over_300_cases(tmp_path: Path) -> None:
-    """Under 1 kB a case after the first 50. One arena of 1 MB within the stretch would read as 4 kB, so a second try may
-    be flat where the first was not; a leak shows in both."""
+    """Under 1 kB a case after the first 50. One arena of 1 MB within the stretch would read as 4 kB, so a second try
+    may be flat where the first was not; a leak shows in both."""
     process = psutil.Process()
 
     def grown(name: str) -> float:
