@@ -34,7 +34,7 @@ MOST_INFERENCE_STEPS = 10  # inferred of inferred of inferred ...
 # All that str.splitlines breaks at but \n, other control characters, and the marks that reverse the reading direction.
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]")
 _TOO_DOTTED = re.compile(
-    r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){30}"""  # more than any text has
+    r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){30}"""  # more than any text has
 )
 _MULTILINE_KEYS = {"note", "notes"}
 

@@ -14,9 +14,10 @@ Path = tuple[str, ...]
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _KEY_PART = re.compile(r"""[ \t]*(?:([A-Za-z0-9_-]+)|("(?:[^"\\\n]|\\.)*"|'[^'\n]*'))[ \t]*(\.?)""")
-# A text in its four forms; a closing run of three quotes takes up to two more into the text.
+# A text in its four forms; a closing run of three quotes takes up to two more into the text. No possessive quantifiers:
+# Python 3.11.2, which Debian 12 has, matches them wrongly.
 _TEXT = re.compile(
-    r'''"""(?:[^"\\]++|\\.|"(?!""))*+"{3,5}|\'\'\'(?:[^']++|'(?!''))*+'{3,5}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*\'''',
+    r'''"""(?:[^"\\]|\\.|"(?!""))*"{3,5}|\'\'\'(?:[^']|'(?!''))*'{3,5}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*\'''',
     re.DOTALL,
 )
 _PLAIN = re.compile(r"[^,\[\]{}#\n\"']+")  # numbers, booleans, dates
