@@ -104,6 +104,7 @@ class RecordError(InputError):
 
 
 LONGEST_FINDING = 390
+MOST_FINDINGS = 50  # of one record are told at once
 MOST_NAMES_LISTED = 12
 MOST_CHARACTERS_LISTED = 160
 

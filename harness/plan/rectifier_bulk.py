@@ -18,18 +18,16 @@ from harness.plan.rectifier_measures import measure_of as measure_of
 from harness.plan.rectifier_measures import postprocess_version as postprocess_version
 from harness.plan.rectifier_measures import recipe_of as recipe_of
 from harness.plan.rectifier_measures import subjects as subjects
-from harness.plan.rectifier_studies import (
+from harness.plan.rectifier_running import HoldupStudy, LineStudy, StuckRelayStudy
+from harness.plan.rectifier_situation import Situation as Situation
+from harness.plan.rectifier_switch_on import (
     ClosingStudy,
     HeldRelayStudy,
-    HoldupStudy,
     HotRestartStudy,
     InrushStudy,
     LateRelayStudy,
-    LineStudy,
     SpikeStudy,
-    StuckRelayStudy,
 )
-from harness.plan.rectifier_studies import Situation as Situation
 from harness.plan.study import MetricRule, Question, Study
 from netlists.point import Condition, Point, Reader
 from netlists.record import SupplyRecord

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from demonstration import LANTERN, Checked
+from in_process import answered
 
 from harness.check import check_record
 from harness.handcalc import rectifier_bulk as hand
@@ -19,7 +20,6 @@ from harness.plan import rectifier_bulk as planned
 from harness.plan.plan import Plan, simulated_instances
 from harness.plan.study import Question
 from harness.simulate import worker
-from harness.simulate.campaign import Outcome, Request
 from harness.store import runs
 from netlists.point import Point
 from netlists.record import load_record
@@ -114,21 +114,6 @@ def test_breaking_even_flips_the_verdict(checked: Checked) -> None:
         assert by_hand * scale == pytest.approx(row["limit"], rel=2e-3)
 
 
-def run_study(study: Any, change: Any = lambda case: case) -> Any:
-    """Runs a study in this process, each of its cases changed first; what was found."""
-    for _ in range(40):
-        requests: list[Request] = study.ask()
-        if not requests:
-            return study.result
-        study.tell([_outcome(request, change(request.case)) for request in requests])
-    raise AssertionError("the study does not end")
-
-
-def _outcome(request: Request, case: Any) -> Outcome:
-    run = worker.simulate(case, "0" * 64)
-    return Outcome("0" * 64, "ok", request.measure(run), "", Path(), reused=False)
-
-
 def situation_of(study: str) -> tuple[planned.Situation, Question]:
     record = load_record(LANTERN)
     question = next(q for q in planned.questions(record) if q.study == study)
@@ -153,7 +138,7 @@ def with_more_bulk(case: Any) -> Any:
 def test_a_deck_with_another_capacitance_disagrees(study: str, metrics: Sequence[str]) -> None:
     situation, _ = situation_of(study)
     expected = planned.expect(study, situation)
-    found = run_study(planned.STUDIES[study](situation), with_more_bulk)
+    found = answered(planned.STUDIES[study](situation), with_more_bulk)
     assert not found.error
     for (name, subject), finding in found.findings.items():
         if name in metrics:
@@ -164,7 +149,7 @@ def test_hold_up_is_shortest_at_the_trough() -> None:
     """The study looks at instants around the trough; the shortest must be the trough's own, within a step or two."""
     situation, _ = situation_of("holdup")
     study = planned.HoldupStudy(situation)
-    result = run_study(study)
+    result = answered(study)
     lost_at = result.findings["holdup_time", "bulk"].metric.window[0]
     trough_at = study._line.trough_at + situation.period
     assert abs(lost_at - trough_at) <= 0.02 * situation.period
@@ -174,7 +159,7 @@ def test_the_searched_angle_is_the_worst_of_a_fine_grid() -> None:
     """Within 1 % of a grid of 4 degrees at the same options."""
     situation, _ = situation_of("inrush")
     study = planned.InrushStudy(situation)
-    result = run_study(study)
+    result = answered(study)
     found = result.findings["inrush_peak", "line"].metric.value
     study._round = 0
     peaks = []

@@ -9,13 +9,15 @@ from typing import Any
 
 import pytest
 from demonstration import LANTERN, ROOT
+from in_process import answered
 
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
 from harness.plan.plan import Plan, _run_rounds
-from harness.plan.rectifier_studies import InrushStudy, Situation
+from harness.plan.rectifier_situation import Situation
+from harness.plan.rectifier_switch_on import InrushStudy
 from harness.simulate import worker
-from harness.simulate.campaign import Campaign, Outcome
+from harness.simulate.campaign import Campaign
 from netlists.errors import DeckError
 from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
@@ -44,20 +46,6 @@ def changed(folder: Path, *changes: tuple[str, str]) -> SupplyRecord:
     file = folder / "changed.toml"
     file.write_text(text, encoding="utf-8")
     return load_record(file)
-
-
-def answered(study: Any) -> Any:
-    """A study run to its end in this process."""
-    for _ in range(60):
-        requests = study.ask()
-        if not requests:
-            return study.result
-        outcomes = []
-        for request in requests:
-            run = worker.simulate(request.case, "0" * 64)
-            outcomes.append(Outcome("0" * 64, "ok", request.measure(run), "", Path(), reused=False))
-        study.tell(outcomes)
-    raise AssertionError("the study does not end")
 
 
 def found_by_study(record: SupplyRecord, studies: tuple[str, ...]) -> dict[str, set[str]]:
