@@ -19,6 +19,8 @@ from netlists.errors import OptionError, StoreError, nearest
 from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
 
+MOST_WORKERS = 256
+
 
 def check_record(
     file: Path,
@@ -45,6 +47,8 @@ def check_record(
     SetupError : the machine lacks libngspice
     StoreError : the results folder cannot be used
     """
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
     record = load_record(file)
     check_names(record)
     limits_file = limits_file or limits_beside(file)

@@ -47,28 +47,19 @@ def main() -> None:
 
 @app.command(help="Simulate a record's stages at their worst conditions and judge them.")
 def check(
-    record: Path,
+    record: Annotated[Path, Parameter(help="record file (TOML); bulkrail new writes a starter")],
     *,
-    instance: str | None = None,
-    out: Path = Path("results"),
-    json: Path | None = None,
-    plots: bool = True,
+    instance: Annotated[str | None, Parameter(help="only this stage instance")] = None,
+    out: Annotated[Path, Parameter(help="results folder: runs, assessments, plots")] = Path("results"),
+    json: Annotated[Path | None, Parameter(help="a further copy of the assessment; its folder is made")] = None,
+    plots: Annotated[bool, Parameter(help="draw PNG plots into OUT/plots")] = True,
     workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
-    limits: Path | None = None,
-    ends: Literal["hand", "simulate"] = "hand",
+    limits: Annotated[Path | None, Parameter(help="limits file; else RECORD's own .limits.toml, if any")] = None,
+    ends: Annotated[
+        Literal["hand", "simulate"], Parameter(help="how undecided verdicts get each input's ends alone")
+    ] = "hand",
 ) -> int:
-    """Checks a record.
-
-    Parameters
-    ----------
-    record : the record file (TOML)
-    instance : only this stage instance
-    out : results folder: runs, assessment, plots
-    json : where to write the assessment as JSON, beside OUT/assessments
-    plots : draw PNG plots into OUT/plots
-    limits : limits file (TOML); if not given, RECORD's name with .limits.toml beside it, where there is one
-    ends : one input alone at its ends: by hand calculation, or simulated where a metric is undecided
-    """
+    """Checks a record; ends 0, 1 or 2 as ``main`` says."""
     from harness.check import check_record
     from harness.show.progress import progress
 
@@ -85,17 +76,16 @@ def check(
 
 
 @app.command(help="Write a commented starter record to fill in.")
-def new(name: str, *, folder: Path = Path()) -> int:
-    """Writes NAME.toml.
-
-    Parameters
-    ----------
-    name : lower-case name of the record, such as kiln-900
-    folder : where the file goes
-    """
+def new(
+    name: Annotated[str, Parameter(help="lower-case name of the record, such as kiln-900")],
+    *,
+    folder: Annotated[Path, Parameter(help="where the file goes")] = Path(),
+) -> int:
+    """Writes NAME.toml."""
     from netlists.starter import write_starter
 
-    print(f"wrote {write_starter(name, folder)}; fill it in, then run: bulkrail check {name}.toml")
+    file = write_starter(name, folder)
+    print(f"wrote {file}; fill it in, then run: bulkrail check {file}")
     return 0
 
 

@@ -8,7 +8,6 @@ from harness.handcalc.rectifier_inrush import CHARGED_RISE as CHARGED_RISE
 from harness.handcalc.rectifier_inrush import SETTLED_RISE as SETTLED_RISE
 from harness.handcalc.rectifier_inrush import hottest_before_restart as hottest_before_restart
 from harness.handcalc.rectifier_inrush import inrush as inrush
-from harness.handcalc.rectifier_inrush import inrush_by_angle as inrush_by_angle
 from harness.handcalc.rectifier_inrush import inrush_duration as inrush_duration
 from harness.handcalc.rectifier_inrush import prepare as prepare
 from harness.handcalc.rectifier_inrush import relay_closing as relay_closing
@@ -23,7 +22,6 @@ from harness.handcalc.rectifier_running import holdup as holdup
 from harness.handcalc.rectifier_running import line_ripple as line_ripple
 from harness.handcalc.rectifier_running import regulated_swing as regulated_swing
 from harness.handcalc.rectifier_running import relay_stuck as relay_stuck
-from harness.handcalc.rectifier_running import running_line_current as running_line_current
 from harness.handcalc.rectifier_running import steady as steady
 from netlists.point import Condition
 from netlists.stages.rectifier_bulk import Params

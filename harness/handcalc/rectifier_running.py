@@ -28,6 +28,7 @@ from harness.handcalc.rectifier_path import (
     source,
 )
 from netlists.formulas import (
+    bus_ripple_boosted,
     holdup_time,
 )
 from netlists.point import Condition
@@ -207,9 +208,10 @@ def regulated_swing(params: Params, condition: Condition) -> tuple[float, float]
     setpoint = params.bus_setpoint or math.nan
     omega = 2 * math.pi * condition.line_frequency
     swing = power / (omega * capacitance)
-    low, high = math.sqrt(max(setpoint**2 - swing, 0.0)), math.sqrt(setpoint**2 + swing)
+    low = math.sqrt(max(setpoint**2 - swing, 0.0))
     stretched = math.hypot(1.0, 2 * omega * capacitance * esr)
-    return (high - low) * stretched, setpoint - (setpoint - low) * stretched
+    ripple = bus_ripple_boosted(power, condition.line_frequency, capacitance, setpoint)
+    return ripple * stretched, setpoint - (setpoint - low) * stretched
 
 
 def _regulated_ripple(params: Params, condition: Condition) -> dict[Key, Expectation]:

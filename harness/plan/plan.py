@@ -74,6 +74,8 @@ class StagePlan(Protocol):
 
     def not_modelled(self, record: SupplyRecord, instance: str) -> list[tuple[str, str]]: ...
 
+    def worse_end(self, study: str, path: str) -> Literal["low", "high", ""]: ...
+
     def relevant(self, study: str, about: Any) -> Any: ...
 
     def prepare(self, study: str, situations: Sequence[Any]) -> None: ...
@@ -261,6 +263,10 @@ class Plan:
         for path in paths:
             quantity = self.record.quantities.get(path)
             if quantity is None or quantity.is_exact:
+                continue
+            known_worse = self._planner(answer.instance).worse_end(answer.question.study, path)
+            if known_worse:
+                ends[path] = (quantity.low, quantity.high) if known_worse == "low" else (quantity.high, quantity.low)
                 continue
             at_low = self.hand_value(answer, nominal.with_values({path: quantity.low}))
             at_high = self.hand_value(answer, nominal.with_values({path: quantity.high}))

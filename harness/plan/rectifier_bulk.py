@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 from harness.handcalc import rectifier_bulk as hand
 from harness.handcalc.expectation import Expectation
@@ -114,7 +115,8 @@ def questions(record: SupplyRecord) -> list[Question]:
             for label, (resistance, inductance) in REFERENCE_LINES.items():
                 fixed = (("line.resistance", resistance), ("line.inductance", inductance))
                 wanted = ("inrush_peak",)
-                asked.append(dataclasses.replace(plain, label=label, metrics=wanted, fixed=fixed))
+                told = f"{label}, {resistance:g} ohm and {inductance * 1e6:.0f} uH"
+                asked.append(dataclasses.replace(plain, label=told, metrics=wanted, fixed=fixed))
         low = dataclasses.replace(plain, label="lowest line", line_voltage=lowest)
         running = tuple(metric for metric in of_study["line_ripple"] if metric != "line_current_rms")
         asked.append(dataclasses.replace(low, study="line_ripple", metrics=running))
@@ -165,6 +167,15 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
             reason = "the line side is not simulated while the corrector runs"
             missing.append(("relay late or stuck open with the corrector running", reason))
     return missing
+
+
+def worse_end(study: str, path: str) -> Literal["low", "high", ""]:
+    """The worse end of an input that decides whether a supply runs at all, which no metric's hand calculation shows.
+
+    A converter that stops and restarts at a higher bulk voltage drops out sooner.
+    """
+    running = study in ("line_ripple", "holdup", "relay_stuck", "relay_late")
+    return "high" if running and path.endswith((".undervoltage_cutoff", ".undervoltage_restart")) else ""
 
 
 def relevant(study: str, about: Situation) -> Situation:

@@ -83,10 +83,8 @@ class LineStudy:
             return
         metrics = outcome.metrics
         if self._load_dropped(metrics):
-            trough = value_of(metrics, "bulk_voltage_trough")
-            self.result.error = (
-                f"the converter cuts out: bulk falls to {trough:.1f} V, it stops at {self._cutoff():g} V"
-            )
+            cutoff = self._situation.params.undervoltage_cutoff
+            self.result.error = f"the converter cuts out: under this load the bulk falls to its cut-off of {cutoff:g} V"
             return
         temperature = self._heat_balance(metrics)
         drift = abs(value_of(metrics, "bulk_drift"))
@@ -97,9 +95,6 @@ class LineStudy:
             self.result.error = f"line ripple: not settled after {MOST_ROUNDS} rounds, drift {drift:.2g} V a period"
         self.bulk_start = value_of(metrics, "bulk_voltage_end")
         self.thermistor = temperature
-
-    def _cutoff(self) -> float:
-        return self._situation.params.undervoltage_cutoff
 
     def _load_dropped(self, metrics: Sequence[Metric]) -> bool:
         """The lock-out took the load off within the last period, if only for a moment, or never let it on."""

@@ -32,7 +32,7 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
         console.print(table)
     for line in _reasons(assessment.metrics):
         console.print(line, highlight=False)
-    for line in _unjudged(assessment.metrics):
+    for line in (*_out_of_regulation(assessment.metrics), *_unjudged(assessment.metrics)):
         console.print(line, highlight=False)
     for item in assessment.not_modelled:
         console.print(f"not modelled: {item['instance']}: {item['what']}: {item['reason']}", highlight=False)
@@ -103,7 +103,7 @@ def _heading(row: Mapping[str, Any]) -> str:
     line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
     return (
         f"{row['instance']} ({_structure(condition['structure'])}), {condition['label']}: {line}, "
-        f"{condition['output_power']:g} W, {condition['ambient']:g} degC"
+        f"{condition['output_power']:g} W, {condition['ambient']:g} degC nominal"
     )
 
 
@@ -128,8 +128,13 @@ def _limit(row: Mapping[str, Any]) -> str:
 def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
     """One line for every row a person must act on, with the values that would decide it."""
     lines = []
+    failed: dict[tuple[str, str], list[str]] = {}
     for row in rows:
-        if row["verdict"] not in ("over", "undecided", "failed"):
+        if row["verdict"] == "failed":
+            failed.setdefault((row["condition"]["label"], row["why"]), []).append(
+                f"{row['metric']} of {row['subject']}"
+            )
+        if row["verdict"] not in ("over", "undecided"):
             continue
         source = f" ({row['limit_source']})" if row["limit_source"] else ""
         lines.append(
@@ -138,6 +143,7 @@ def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
         if row["verdict"] == "undecided":
             lines += _movers(row)
             lines += _flips(row)
+    lines += [f"failed: {', '.join(metrics)}, {label}: {why}" for (label, why), metrics in failed.items()]
     return lines
 
 
@@ -184,6 +190,22 @@ def _short(path: str, instance: str) -> str:
     if parts[0] == "stages":
         return parts[2] if parts[1] == instance else ".".join(parts[1:])
     return path
+
+
+def _out_of_regulation(rows: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What a hold-up of nothing means: the trough lies at the end voltage or below it."""
+    lines = []
+    for row in rows:
+        if row["metric"] != "holdup_time" or row["adverse"]["value"] is None:
+            continue
+        for value, where in ((row["value"], "nominal"), (row["adverse"]["value"], "adverse")):
+            if value == 0:
+                said = (
+                    f"no hold-up at {where} values, {row['condition']['label']}: the ripple's trough is at or below the"
+                )
+                lines.append(f"{said} end voltage, so the output is out of regulation in every half period")
+                break
+    return lines
 
 
 def _unjudged(rows: Iterable[Mapping[str, Any]]) -> list[str]:

@@ -184,3 +184,14 @@ def test_a_case_that_cannot_be_a_deck_fails_its_study_alone(tmp_path: Path, monk
     with Campaign(tmp_path / "results", workers=1) as campaign:
         _run_rounds(campaign, list(plan._studies.values()))
     assert study.result.error.startswith("number for a deck")
+
+
+def test_the_cut_off_stands_at_its_upper_end_where_the_worst_is_asked() -> None:
+    """No hand calculation of a metric moves with the cut-off, and yet it decides whether the supply runs."""
+    plan = Plan(load_record(LANTERN), ["mains_rectifier"])
+    path = "stages.mains_rectifier.undervoltage_cutoff"
+    for answer in plan.answers:
+        if answer.question.study in ("line_ripple", "holdup"):
+            assert answer.corners["adverse"].point.values[path] == 64.0
+            assert answer.corners["rescued"].point.values[path] == 55.0
+            assert answer.corners["adverse"].situation.params.undervoltage_cutoff == 64.0
