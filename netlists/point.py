@@ -10,6 +10,7 @@ from netlists.errors import OptionError, RecordError, nearest
 from netlists.formulas import INFERENCES
 from netlists.quantity import Quantity, QuantityError, shown
 from netlists.record import SupplyRecord
+from netlists.record_inference import deviation_path
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +108,8 @@ class Reader:
         arguments = {name: self.value(source) for name, source in quantity.of.items()}
         try:
             value = INFERENCES[quantity.formula].function(**arguments)
+            if deviation_path(path) in self.record.quantities:
+                value *= 1 + self.value(deviation_path(path))
             self.record.specs[path].check_bounds(quantity.with_values(value, value, value))
         except (ArithmeticError, QuantityError) as error:
             message = f"{quantity.formula} gives no usable value at this point: {error}"

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping
 
 from netlists.errors import MOST_FINDINGS, Finding, RecordError, nearest
 from netlists.formulas import INFERENCES
-from netlists.quantity import Quantity, QuantityError, shown
+from netlists.quantity import Quantity, QuantityError, QuantitySpec, shown
 from netlists.record_model import SupplyRecord
 
+DEVIATION = QuantitySpec("1", "relative deviation of an inferred value from its formula", gt=-1.0)
 MOST_INFERENCE_STEPS = 10  # inferred of inferred of inferred ...
 
 
@@ -34,7 +35,18 @@ def with_inferred(record: SupplyRecord) -> SupplyRecord:
             raise RecordError([record.finding(path, message) for path in ready[:MOST_FINDINGS]])
         for path in ready:
             filled[path] = _inferred_value(record, path, waiting.pop(path), filled)
-    return SupplyRecord(record.data, record.file, record.lines, filled, record.specs)
+    specs = dict(record.specs)
+    for path, q in list(filled.items()):
+        if q.deviation != (0.0, 0.0):  # an open input of its own: how far the formula may be off
+            low, high = q.deviation
+            filled[deviation_path(path)] = Quantity(0.0, low, high, "1", "assumed", note=f"tolerance of {q.formula}")
+            specs[deviation_path(path)] = DEVIATION
+    return SupplyRecord(record.data, record.file, record.lines, filled, specs)
+
+
+def deviation_path(path: str) -> str:
+    """Where the relative tolerance stated around an inferred value stands among a record's quantities."""
+    return f"{path}.deviation"
 
 
 def _circle_text(path: str, waiting: Mapping[str, Quantity]) -> str:

@@ -157,3 +157,21 @@ def test_unknown_paths_and_alternatives_are_refused(record: SupplyRecord) -> Non
 def test_with_values_keeps_the_rest() -> None:
     point = Point({"a": 1.0, "b": 2.0}, {"s": "x"}).with_values({"b": 3.0})
     assert point == Point({"a": 1.0, "b": 3.0}, {"s": "x"})
+
+
+def test_a_tolerance_around_an_inferred_value_is_an_open_input_of_its_own(tmp_path: Path) -> None:
+    """It counts at the adverse ends beside the sources; without it, an ESR inferred within 50 % would pass as exact."""
+    text = (Path(__file__).parents[2] / "netlists" / "records" / "lantern-65.toml").read_text(encoding="utf-8")
+    old = 'esr = { known = "inferred", formula'
+    assert old in text
+    file = tmp_path / "wide.toml"
+    file.write_text(text.replace(old, 'esr = { known = "inferred", tolerance = "-50/+40%", formula'), encoding="utf-8")
+    record = load_record(file)
+    esr = "stages.mains_rectifier.parts.C1.esr"
+    exact = Reader(record, Point())
+    nominal = exact.value(esr)
+    assert f"{esr}.deviation" in exact.reads
+    assert Reader(record, Point({f"{esr}.deviation": 0.4})).value(esr) == pytest.approx(1.4 * nominal)
+    assert record.quantities[f"{esr}.deviation"].low == -0.5
+    with pytest.raises(RecordError):
+        Reader(record, Point({f"{esr}.deviation": -1.0})).value(esr)
