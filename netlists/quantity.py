@@ -63,6 +63,9 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9].*")
 _BOTH_SIDES = re.compile(r"(?:\+-|±|\+/-)?([0-9]+(?:\.[0-9]+)?) ?%")
 _TWO_SIDES = re.compile(r"-([0-9]+(?:\.[0-9]+)?) ?%?[ /]?\+([0-9]+(?:\.[0-9]+)?) ?%")
 _TWO_SIDES_HIGH_FIRST = re.compile(r"\+([0-9]+(?:\.[0-9]+)?) ?%?[ /]?-([0-9]+(?:\.[0-9]+)?) ?%")
+_VALUE_TOLERANCE = re.compile(
+    r"(.{1,60}?) +((?:\+-|±|\+/-)?[0-9.]{1,10} ?%|[+-][0-9.]{1,10} ?%?[ /][+-][0-9.]{1,10} ?%)"
+)
 LONGEST_TEXT = 120
 
 
@@ -291,9 +294,13 @@ class QuantitySpec:
         return Quantity(nominal, low, high, self.unit, known, **texts)  # type: ignore[arg-type]  # checked above
 
     def _value_and_tolerance(self, raw: object) -> tuple[float, tuple[float, float] | None]:
+        if isinstance(raw, str) and (match := _VALUE_TOLERANCE.fullmatch(raw.strip())):
+            return read_value(match.group(1), self.unit), read_tolerance(match.group(2))  # "5 ohm 20%"
         if isinstance(raw, str) and " " in raw.strip():
             value_text, _, rest = raw.strip().partition(" ")
-            if "%" in rest or rest.strip() in self._tolerance_letters(value_text, rest.strip()):
+            if rest.strip() != "%" and (
+                "%" in rest or rest.strip() in self._tolerance_letters(value_text, rest.strip())
+            ):
                 return read_value(value_text, self.unit), read_tolerance(rest)
         return read_value(raw, self.unit), None  # type: ignore[arg-type]  # read_value refuses other types in words
 

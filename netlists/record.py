@@ -71,7 +71,7 @@ def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str,
     ------
     RecordError : for its size, its characters, its TOML or its schema number
     """
-    file = Path(path).name
+    file = Path(path).name or str(path) or "."
     text = _read_text(Path(path), file)
     try:
         raw = tomllib.loads(text)

@@ -416,3 +416,11 @@ def test_marking_tokens_may_stand_in_any_order() -> None:
 )
 def test_shown(found: object, text: str) -> None:
     assert shown(found) == text
+
+
+@pytest.mark.parametrize("text", ["5 ohm 20%", "5 20%", "5R0 +-20%", "5 ohm -20/+20%", "5 ohm -20% +20%"])
+def test_a_unit_may_stand_between_value_and_tolerance(text: str) -> None:
+    quantity = QuantitySpec("ohm", "", gt=0).parse(text, "marked")
+    assert (quantity.nominal, quantity.low, quantity.high) == (5.0, pytest.approx(4.0), pytest.approx(6.0))
+    with pytest.raises(QuantityError, match=r"value in ohm such as .*, found \"5 uF\""):
+        QuantitySpec("ohm", "", gt=0).parse("5 uF 20%", "marked")
