@@ -160,22 +160,32 @@ def relay_closing(params: Params, condition: Condition, names: Mapping[str, str]
 def relay_late(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
     """Second peak where the load runs before the relay closes, which a boost corrector does not let happen here.
 
-    At worst the relay closes at the crest while the bulk stands at the lowest it reaches with the thermistor still in
-    the line: the step response of line and bulk on their difference bounds it.
+    At worst the relay closes at the crest while the bulk stands at the lowest it reaches with the thermistor still cold
+    in the line, or at the cut-off: the step response of line and bulk on their difference bounds it.
     """
     if params.relay is None or params.feed == "boosted" or condition.supply == "dc":
         return {}
-    slow = dataclasses.replace(params, relay=None)
-    trough = steady(slow, dataclasses.replace(condition, ambient=start_temperature(condition))).trough
+    cold = _cold_resistance(params, condition)
+    slow = dataclasses.replace(params, relay=None, thermistor=None, line_resistance=params.line_resistance + cold)
+    try:
+        trough = max(steady(slow, condition).trough, params.undervoltage_cutoff)
+    except ArithmeticError:  # the load does not run through a cold thermistor: it hiccups at its cut-off
+        trough = params.undervoltage_cutoff
     held = relay_closed(params)
     resistance, inductance = path(held)
     capacitance, esr = bulk_lumped(held)
     threshold, slope = diodes(held, SMALL_CURRENT)
     left = max(source(condition)[0] - threshold - trough, 0.0)
     peak = step_peak_current(left, resistance + esr + slope, inductance, capacitance)
-    bound = Difference(-0.9, 0.1, "a bound: the thermistor is cooler than settled, and the trough is not at the crest")
+    bound = Difference(-0.95, 0.1, "a bound: the thermistor warms meanwhile, and the trough is not at the crest")
     expected = Expectation(peak, "A", STEP_RESPONSE, bound, floor=SMALL_CURRENT)
     return {("relay_late_peak", "line"): expected, ("relay_late_contact", names["bypass_relay"]): expected}
+
+
+def _cold_resistance(params: Params, condition: Condition) -> float:
+    """The thermistor's resistance at switch-on [ohm]."""
+    t = params.thermistor
+    return 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, start_temperature(condition))
 
 
 def hottest_before_restart(params: Params, running: Condition, starting: Condition) -> float:
@@ -209,7 +219,7 @@ def _loop(params: Params, condition: Condition, bulk_start: float) -> Loop:
     capacitance, esr = bulk_lumped(params)
     start = start_temperature(condition)
     t = params.thermistor
-    cold = 0.0 if t is None else ntc_resistance(t.resistance_25, t.b_value, start)
+    cold = _cold_resistance(params, condition)
     # what resistance and the surge impedance of inductance and bulk let through, both counted in full
     estimate = 0.8 * peak / (resistance + cold + esr + math.sqrt(inductance / capacitance))
     threshold, slope = diodes(params, REPRESENTATIVE_CURRENT * estimate)
