@@ -11,8 +11,8 @@ from harness.postprocess.waveform import mean, rms, window
 def peak(name: str, subject: str, unit: str, time: FloatArray, values: FloatArray, start: float, stop: float) -> Metric:
     """Largest magnitude in the window and the instant it stands at."""
     stretch, part = window(time, values, start, stop)
-    index = int(np.argmax(np.abs(part)))
-    return Metric(name, subject, float(abs(part[index])), unit, (start, stop), float(stretch[index]))
+    magnitude = np.abs(part)
+    return _at_largest(name, subject, unit, stretch, magnitude, magnitude)
 
 
 def highest(
@@ -20,8 +20,7 @@ def highest(
 ) -> Metric:
     """Largest value, with its sign, in the window and the instant it stands at."""
     stretch, part = window(time, values, start, stop)
-    index = int(np.argmax(part))
-    return Metric(name, subject, float(part[index]), unit, (start, stop), float(stretch[index]))
+    return _at_largest(name, subject, unit, stretch, part, part)
 
 
 def lowest(
@@ -29,8 +28,7 @@ def lowest(
 ) -> Metric:
     """Smallest value, with its sign, in the window and the instant it stands at."""
     stretch, part = window(time, values, start, stop)
-    index = int(np.argmin(part))
-    return Metric(name, subject, float(part[index]), unit, (start, stop), float(stretch[index]))
+    return _at_largest(name, subject, unit, stretch, part, -part)
 
 
 def average(
@@ -45,3 +43,12 @@ def root_mean_square(
 ) -> Metric:
     """RMS over the window."""
     return Metric(name, subject, rms(*window(time, values, start, stop)), unit, (start, stop))
+
+
+def _at_largest(
+    name: str, subject: str, unit: str, stretch: FloatArray, values: FloatArray, score: FloatArray
+) -> Metric:
+    """The value and instant at which a score is largest, over the whole stretch."""
+    index = int(np.argmax(score))
+    window_ends = (float(stretch[0]), float(stretch[-1]))
+    return Metric(name, subject, float(values[index]), unit, window_ends, float(stretch[index]))
