@@ -5,12 +5,14 @@ A room that produces a Run or a Metric and a room that stores it may not import 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from netlists.periodic import Gate, State
 
 FloatArray = NDArray[np.float64]
 
@@ -32,12 +34,67 @@ class Transient:
 
 
 @dataclass(frozen=True, slots=True)
-class Periodic:
-    """A periodic steady state of a given period [s], reached from outside the deck."""
+class Control:
+    """What the solver may turn: a gate's duty, or the switching frequency.
 
-    period: float
-    max_step: float
-    periods: int = 1
+    Parameters
+    ----------
+    kind : ``duty`` [1] or ``frequency`` [Hz];  estimate : the hand calculation's
+    low, high : what the supply can set; a target not met between them is out of its reach
+    """
+
+    kind: Literal["duty", "frequency"]
+    estimate: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Constraint:
+    """What a control must bring about.
+
+    Parameters
+    ----------
+    kind : ``mean`` of a voltage over a period [V], or ``idle`` time from the choke's current zero to the gate's next
+        turn-on [s], negative where the current has not reached zero
+    vector : the voltage, or the choke's current
+    gate : index of the gate an idle time ends at
+    """
+
+    kind: Literal["mean", "idle"]
+    vector: str
+    target: float
+    gate: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Periodic:
+    """A periodic steady state, found from outside the deck. Estimates and scales come from the hand calculation.
+
+    Parameters
+    ----------
+    frequency : of switching [Hz]; where a control is the frequency, its estimate
+    controls, constraints : as many of one as of the other
+    states : every energy store of the deck;  estimates, scales : one each [V or A]
+    steps_search, steps_final : time steps in a period, at least, while searching and for the final figures
+    """
+
+    frequency: float
+    controls: tuple[Control, ...]
+    constraints: tuple[Constraint, ...]
+    gates: tuple[Gate, ...]
+    states: tuple[State, ...]
+    estimates: tuple[float, ...]
+    scales: tuple[float, ...]
+    steps_search: int = 100
+    steps_final: int = 200
+
+    def frequency_at(self, controls: Sequence[float] | FloatArray) -> float:
+        """The switching frequency at some values of the controls [Hz]."""
+        for control, value in zip(self.controls, controls, strict=True):
+            if control.kind == "frequency":
+                return float(value)
+        return self.frequency
 
 
 @dataclass(frozen=True, slots=True)

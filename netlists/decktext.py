@@ -29,6 +29,7 @@ _ELEMENTS = tuple(
     for pattern in (
         rf"v{_NAME} {_NODE} {_NODE} {_NUMBER}",
         rf"v{_NAME} {_NODE} {_NODE} pwl\((?:{_NUMBER} {_NUMBER} ?)+\)",
+        rf"v{_NAME} {_NODE} {_NODE} pulse\({_NUMBER}(?: {_NUMBER}){{6}}\)",
         rf"b{_NAME} {_NODE} {_NODE} [iv]={_EXPRESSION}",
         rf"d{_NAME} {_NODE} {_NODE} {_NAME}(?: m={_NUMBER})?",
         rf"s{_NAME} {_NODE} {_NODE} {_NODE} {_NODE} {_NAME}",

@@ -10,7 +10,8 @@ import math
 from PySpice.Spice.Netlist import Circuit, Netlist
 
 from netlists.decktext import name, node, number, positive
-from netlists.formulas import SMALLEST_SATURATION_CURRENT, diode_saturation_current
+from netlists.errors import OptionError
+from netlists.formulas import SILICON_EMISSION, SMALLEST_SATURATION_CURRENT, diode_saturation_current
 
 FLOAT_RESISTANCE = 1e7  # ties a floating line to ground, so that no node lacks a path [ohm]
 DROPOUT_TIME = 10e-6  # the line's fall at its loss; short against a line period, long against the time step [s]
@@ -64,11 +65,20 @@ def series_choke(netlist: Netlist, device: str, node_in: str, node_out: str, ind
 
 
 def saturating_choke(
-    netlist: Netlist, device: str, node_in: str, node_out: str, inductance: float, knee: float, saturated: float
+    netlist: Netlist,
+    device: str,
+    node_in: str,
+    node_out: str,
+    inductance: float,
+    knee: float,
+    saturated: float,
+    *,
+    damped: bool = True,
 ) -> None:
     """A choke by flux linkage: ``inductance`` up to the current ``knee`` [A], ``saturated`` beyond; starts at 0 A.
 
-    The flux node carries flux linkage over that at the knee, so 1 V stands for the onset of saturation.
+    The flux node carries flux linkage over that at the knee, so 1 V stands for the onset of saturation. ``damped`` puts
+    a resistor beside it, which a choke at a switching frequency would lose power in.
     """
     flux, at_knee = node(f"flux_{device}"), inductance * knee
     across = f"v({node(node_in)},{node(node_out)})"
@@ -78,7 +88,8 @@ def saturating_choke(
     beyond = f"(max(abs(v({flux}))-1,0)*{positive(inductance / saturated)}+min(abs(v({flux})),1))"
     sign = f"(v({flux})/max(abs(v({flux})),1e-9))"
     netlist.B(name(device), node_in, node_out, current_expression=f"{positive(knee)}*{sign}*{beyond}")
-    netlist.R(name(f"damp_{device}"), node_in, node_out, positive(inductance / DAMPING_TIME))
+    if damped:
+        netlist.R(name(f"damp_{device}"), node_in, node_out, positive(inductance / DAMPING_TIME))
 
 
 def averaged_corrector(
@@ -95,15 +106,52 @@ def averaged_corrector(
     current_sense(circuit, "source", "corrected", positive_node)
 
 
+def inductance(netlist: Netlist, device: str, node_in: str, node_out: str, henries: float) -> None:
+    """A bare inductance that starts without current: strays and chokes at the switching frequency."""
+    netlist.L(name(device), node(node_in), node(node_out), positive(henries), raw_spice="ic=0")
+
+
+def pulse(netlist: Netlist, device: str, gate: str) -> None:
+    """A pulse source between a gate node and ground; its arguments are written in with the case's controls."""
+    netlist.V(name(device), node(gate), "0", "PULSE(0 1 0 1e-09 1e-09 1e-06 2e-06)")
+
+
 def resistor(netlist: Netlist, device: str, node_in: str, node_out: str, resistance: float) -> None:
     """A resistance > 0."""
     netlist.R(name(device), node(node_in), node(node_out), positive(resistance))
 
 
-def diode_model(
-    netlist: Netlist, model: str, forward_voltage: float, test_current: float, slope_resistance: float, emission: float
+def check_junction(
+    owner: str, forward_voltage: float, test_current: float, slope_resistance: float, emission: float = SILICON_EMISSION
 ) -> None:
-    """A junction diode through (forward_voltage, test_current), at 27 degC, without recovery or breakdown."""
+    """Raises OptionError where no junction has these values together."""
+    if slope_resistance * test_current >= forward_voltage:
+        raise OptionError(
+            f"{owner}.slope_resistance: must be < forward_voltage / forward_test_current, "
+            f"found {slope_resistance:g} ohm"
+        )
+    saturation = diode_saturation_current(forward_voltage, test_current, slope_resistance, emission)
+    if saturation < SMALLEST_SATURATION_CURRENT:
+        raise OptionError(
+            f"{owner}.forward_voltage: {forward_voltage:g} V at {test_current:g} A is more than one junction drops: "
+            f"it needs a saturation current of {saturation:.1g} A, "
+            f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
+        )
+
+
+def diode_model(
+    netlist: Netlist,
+    model: str,
+    forward_voltage: float,
+    test_current: float,
+    slope_resistance: float,
+    emission: float,
+    capacitance: float = JUNCTION_CAPACITANCE,
+) -> None:
+    """A junction diode through (forward_voltage, test_current), at 27 degC, without recovery or breakdown.
+
+    ``capacitance`` [F] is 0 where a capacitor of its own stands beside it: ngspice ignores a diode's initial voltage.
+    """
     saturation = diode_saturation_current(forward_voltage, test_current, slope_resistance, emission)
     netlist.model(
         name(model),
@@ -111,7 +159,7 @@ def diode_model(
         IS=number(saturation, SMALLEST_SATURATION_CURRENT, 1.0),
         N=positive(emission),
         RS=positive(slope_resistance),
-        CJO=positive(JUNCTION_CAPACITANCE),
+        CJO=number(capacitance, 0.0, 1.0),
     )
 
 
@@ -169,11 +217,22 @@ def capacitor(netlist: Netlist, device: str, node_plus: str, node_minus: str, ca
 
 
 def capacitor_with_esr(
-    netlist: Netlist, device: str, node_plus: str, node_minus: str, capacitance: float, esr: float, start: float
+    netlist: Netlist,
+    device: str,
+    node_plus: str,
+    node_minus: str,
+    capacitance: float,
+    esr: float,
+    start: float,
+    esl: float | None = None,
 ) -> None:
-    """A capacitance with its series resistance and a sense source, charged to ``start`` [V]."""
+    """A capacitance with its series resistance, a sense source and, where known, its inductance [H]; at ``start`` [V]."""
     inner, sensed = f"inner_{device}", f"sensed_{device}"
     current_sense(netlist, f"sense_{device}", node_plus, sensed)
+    if esl is not None:
+        behind = f"behind_esl_{device}"
+        netlist.L(name(f"esl_{device}"), sensed, behind, positive(esl), raw_spice="ic=0")
+        sensed = behind
     netlist.R(name(f"esr_{device}"), sensed, inner, positive(esr))
     netlist.C(name(device), inner, node(node_minus), positive(capacitance), raw_spice=f"ic={number(start)}")
 

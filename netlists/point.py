@@ -40,7 +40,8 @@ class Condition:
     load_fraction : output power over the label's, for display
     airflow : over the supply [m/s]; read by no stage yet
     thermistor_start : thermistor temperature when the line is applied [degC]; None: ambient
-    probe : what output ripple is read through; read by no stage yet
+    probe : what output ripple is read through: ``none``, or ``desktop guide``
+    line_angle : instant of the line's sine a corrector is looked at [deg]; None: its crest
     """
 
     line_voltage: float
@@ -53,6 +54,7 @@ class Condition:
     airflow: float = 0.0
     thermistor_start: float | None = None
     probe: str = "none"
+    line_angle: float | None = None
 
 
 class Reader:

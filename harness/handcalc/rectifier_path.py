@@ -9,13 +9,14 @@ from numpy import trapezoid
 
 from harness.contracts import FloatArray
 from netlists.formulas import (
+    SILICON_EMISSION,
     diode_saturation_current,
     diode_tangent,
     ntc_resistance,
     ntc_self_heating,
 )
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import SILICON_EMISSION, Params
+from netlists.stages.rectifier_bulk import Params
 
 REPRESENTATIVE_CURRENT = 0.7  # of the peak: where the straight line touches the diode's curve
 SMALL_CURRENT = 5.0  # what a restart or closing below it does to line, contact and diodes needs no calculation [A]

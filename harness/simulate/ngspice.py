@@ -292,6 +292,13 @@ class Session:
     def run(self, analysis: Transient, vectors: Sequence[str]) -> tuple[FloatArray, dict[str, FloatArray]]:
         """Runs the deck's own analysis.
 
+        Returns and raises as ``run_for``.
+        """
+        return self._run("run", analysis, vectors)
+
+    def run_for(self, analysis: Transient, vectors: Sequence[str]) -> tuple[FloatArray, dict[str, FloatArray]]:
+        """Runs the loaded circuit for a time of its own, from the initial conditions set last.
+
         Returns
         -------
         time, shape (n,), and vector name -> values of that shape
@@ -300,11 +307,17 @@ class Session:
         ------
         SimulationError : for every fault of the run, by its kind
         """
+        step, stop = (repr(float(seconds)) for seconds in (analysis.max_step, analysis.stop))
+        return self._run(f"tran {step} {stop} 0 {step} uic", analysis, vectors)
+
+    def _run(
+        self, command: str, analysis: Transient, vectors: Sequence[str]
+    ) -> tuple[FloatArray, dict[str, FloatArray]]:
         simulator = self._simulator
         simulator.command("destroy all")
         simulator.forget_messages()
         simulator.title, simulator.plots_begun = "", 0
-        simulator.command("run")
+        simulator.command(command)
         plot = simulator.current_plot()
         if simulator.plots_begun and simulator.title.lower() != self._title:
             simulator.fit = False

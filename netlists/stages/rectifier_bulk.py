@@ -23,7 +23,7 @@ from PySpice.Spice.Netlist import Circuit, Netlist, SubCircuit
 
 from netlists import devices
 from netlists.errors import OptionError, RecordError
-from netlists.formulas import SMALLEST_SATURATION_CURRENT, diode_saturation_current
+from netlists.formulas import SILICON_EMISSION
 from netlists.instances import RectifierBulk
 from netlists.parameters import check, count, parameter
 from netlists.point import Condition, Point, Reader
@@ -32,7 +32,6 @@ from netlists.record import SupplyRecord
 
 KIND = "rectifier_bulk"
 Feed = Literal["bridge", "half_wave", "boosted"]
-SILICON_EMISSION = 1.8  # emission coefficient of a mains rectifier diode; common practice, no source
 FASTEST_STEP = 1e-9
 
 
@@ -69,30 +68,12 @@ class Rectifier:
 
     def __post_init__(self) -> None:
         check(self)
-        _check_junction(
+        devices.check_junction(
             "Rectifier",
             self.forward_voltage,
             self.forward_test_current,
             self.slope_resistance,
             self.emission_coefficient,
-        )
-
-
-def _check_junction(
-    owner: str, forward_voltage: float, test_current: float, slope_resistance: float, emission: float = SILICON_EMISSION
-) -> None:
-    """Raises OptionError where no junction has these values together."""
-    if slope_resistance * test_current >= forward_voltage:
-        raise OptionError(
-            f"{owner}.slope_resistance: must be < forward_voltage / forward_test_current, "
-            f"found {slope_resistance:g} ohm"
-        )
-    saturation = diode_saturation_current(forward_voltage, test_current, slope_resistance, emission)
-    if saturation < SMALLEST_SATURATION_CURRENT:
-        raise OptionError(
-            f"{owner}.forward_voltage: {forward_voltage:g} V at {test_current:g} A is more than one junction drops: "
-            f"it needs a saturation current of {saturation:.1g} A, "
-            f"the simulator has none below {SMALLEST_SATURATION_CURRENT:g} A"
         )
 
 
@@ -107,7 +88,7 @@ class Junction:
 
     def __post_init__(self) -> None:
         check(self)
-        _check_junction("Junction", self.forward_voltage, self.forward_test_current, self.slope_resistance)
+        devices.check_junction("Junction", self.forward_voltage, self.forward_test_current, self.slope_resistance)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,269 @@
+"""A case's periodic steady state: found, verified, and run once more from its own deck for the figures.
+
+Verified means: 20 further periods drift by less than ``DRIFT_TOLERANCE`` (as the distance from the steady state that
+the drift stands for), and halved time steps change neither states nor regulated values by more than
+``STEP_TOLERANCE``. A steady state that is not verified is a failed run.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from harness.contracts import Axis, Constraint, FloatArray, Periodic, Run, Signal, Transient
+from harness.simulate import ngspice, steady_state
+from harness.simulate.case import FINAL_PERIODS, Case, final_lines
+from harness.simulate.steady_state import Arrival, NotFoundError, Problem, Solution, Warm
+from netlists.errors import SimulationError
+
+DRIFT_PERIODS = 20
+DRIFT_TOLERANCE = 2e-3  # of each unknown's scale: means and RMS are held to 0.3 %
+STEP_TOLERANCE = 2e-3  # the same, for halved time steps
+MISS_TOLERANCE = 1e-3  # of the target, at the final options
+REACH_POINTS = 6  # values of a control tried before a target is called out of reach
+
+
+@dataclass(slots=True)
+class Effort:
+    """What a stretch of work took: periods, accepted time steps, runs, processor time [s]."""
+
+    periods: int = 0
+    steps: int = 0
+    runs: int = 0
+    seconds: float = 0.0
+
+
+@dataclass(slots=True)
+class Efforts:
+    """Search, verification and final figures apart."""
+
+    search: Effort = field(default_factory=Effort)
+    verification: Effort = field(default_factory=Effort)
+    final: Effort = field(default_factory=Effort)
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A verified steady state: its run, what the next of a chain starts from, and what it took."""
+
+    run: Run
+    warm: Warm
+    efforts: Efforts
+
+
+class Bench:
+    """A loaded circuit that runs whole periods from any state at any controls."""
+
+    def __init__(self, session: ngspice.Session, analysis: Periodic, effort: Effort, steps: int) -> None:
+        self._session = session
+        self._analysis = analysis
+        self.effort = effort
+        self.steps = steps
+        vectors = [vector for state in analysis.states for vector in (state.plus, state.minus) if vector]
+        vectors += [constraint.vector for constraint in analysis.constraints]
+        self._vectors = list(dict.fromkeys(vectors))
+        self._controls: tuple[float, ...] = ()
+
+    def run(self, state: FloatArray, controls: FloatArray, periods: int) -> Arrival:
+        """The state after some periods, and by how much the last of them missed each constraint, scaled."""
+        began = time.process_time()
+        analysis = self._analysis
+        period = 1 / analysis.frequency_at(controls)
+        for store, value in zip(analysis.states, state, strict=True):
+            self._session.alter(f"@{store.device}[ic]", [value])
+        if tuple(controls) != self._controls:
+            for gate in analysis.gates:
+                self._session.alter(f"@{gate.source}[pulse]", gate.pulse(period, controls[gate.control]))
+            self._controls = tuple(controls)
+        stretch = Transient(periods * period, period / self.steps)
+        try:
+            axis, signals = self._session.run_for(stretch, self._vectors)
+        finally:
+            self.effort.runs += 1
+            self.effort.periods += periods
+            self.effort.seconds += time.process_time() - began
+        self.effort.steps += axis.size
+        arrived = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
+        errors = [missed(constraint, analysis, axis, signals, controls) for constraint in analysis.constraints]
+        return Arrival(arrived, np.array(errors))
+
+
+def _difference(signals: dict[str, FloatArray], plus: str, minus: str) -> float:
+    return float((signals[plus][-1] if plus else 0.0) - (signals[minus][-1] if minus else 0.0))
+
+
+def missed(
+    constraint: Constraint, analysis: Periodic, axis: FloatArray, signals: dict[str, FloatArray], controls: FloatArray
+) -> float:
+    """By how much the last period missed a constraint, scaled by its target or by the period."""
+    period = 1 / analysis.frequency_at(controls)
+    first = max(int(np.searchsorted(axis, axis[-1] - period * (1 + 1e-9))), 0)
+    stretch, values = axis[first:], signals[constraint.vector][first:]
+    if constraint.kind == "mean":
+        return float(np.trapezoid(values, stretch) / (stretch[-1] - stretch[0]) / constraint.target - 1)
+    gate = analysis.gates[constraint.gate]
+    duty = controls[gate.control]
+    turn_on = gate.on.at(period, duty)
+    turn_off = gate.off.at(period, duty)
+    return (_idle(stretch - stretch[0], values, turn_off, turn_on, period) - constraint.target) / period
+
+
+def _idle(stretch: FloatArray, current: FloatArray, turn_off: float, turn_on: float, period: float) -> float:
+    """Time from the current's zero to the turn-on [s]; where it has not come to zero, less than none by its slope."""
+    span = (turn_on - turn_off) % period
+    instants = np.linspace(0.0, span, 400)
+    falling = np.interp((turn_off + instants) % period, stretch, current)
+    top = int(np.argmax(falling))
+    below = np.nonzero(falling[top:] <= 0)[0]
+    if below.size:
+        index = top + int(below[0])
+        share = falling[index - 1] / (falling[index - 1] - falling[index]) if index > top else 0.0
+        return span - float(instants[max(index - 1, 0)] + share * (instants[1] - instants[0]))
+    slope = (falling[top] - falling[-1]) / max(span - instants[top], instants[1])
+    return -float(falling[-1] / max(slope, 1e-12))
+
+
+def problem_of(analysis: Periodic) -> Problem:
+    """The solver's view of an analysis."""
+    names = dict.fromkeys(state.unknown for state in analysis.states if state.unknown)
+    groups = tuple(
+        tuple(index for index, state in enumerate(analysis.states) if state.unknown == unknown) for unknown in names
+    )
+    return Problem(
+        np.array(analysis.estimates),
+        np.array(analysis.scales),
+        groups,
+        np.array([control.estimate for control in analysis.controls]),
+        np.array([control.low for control in analysis.controls]),
+        np.array([control.high for control in analysis.controls]),
+    )
+
+
+def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
+    """Finds, verifies and measures the steady state of a case.
+
+    Parameters
+    ----------
+    title : unique to case and attempt;  warm : of a neighbouring case of the same stage
+
+    Raises
+    ------
+    SimulationError : ``unreachable`` with the best reachable value, ``not_settled``, ``unverified``, or a fault of the
+        simulator
+    """
+    analysis = case.analysis
+    assert isinstance(analysis, Periodic)
+    problem, efforts = problem_of(analysis), Efforts()
+    with ngspice.Session(case.lines, title) as session:
+        bench = Bench(session, analysis, efforts.search, analysis.steps_search)
+        try:
+            found = steady_state.solve(problem, bench.run, warm)
+        except NotFoundError as error:
+            raise _no_steady_state(analysis, problem, bench, error) from error
+        bench.effort = efforts.verification
+        drift = _drift(problem, bench, found)
+        log = session.log
+    state, controls = found.state, found.controls
+    with ngspice.Session(final_lines(case, state, controls, analysis.steps_final), f"{title}-final") as session:
+        run, halved = _final(case, session, state, controls, efforts)
+    if drift > DRIFT_TOLERANCE or halved > STEP_TOLERANCE:
+        raise SimulationError(
+            "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
+            f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
+        )  # fmt: skip
+    solution = _solution(analysis, found, drift, halved, efforts)
+    return Settled(Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), found.warm, efforts)
+
+
+def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:
+    """Out of reach where no value of a control brings the target within reach of both sides; else a failed search."""
+    for index, control in enumerate(analysis.controls):
+        constraint = analysis.constraints[index]
+        if constraint.kind != "mean":
+            continue
+        points = np.linspace(control.low, control.high, REACH_POINTS)
+        reached = steady_state.reachable(problem, bench.run, index, [float(value) for value in points])
+        if len(reached) >= 2 and (all(miss < 0 for _, miss in reached) or all(miss > 0 for _, miss in reached)):
+            value, miss = min(reached, key=lambda pair: abs(pair[1]))
+            return SimulationError(
+                "unreachable",
+                f"target out of reach: {constraint.target:g} V is wanted, {constraint.target * (1 + miss):.4g} V is "
+                f"the best, at a {control.kind} of {value:.4g}",
+            )
+    return SimulationError("not_settled", f"no steady state found: {error}")
+
+
+def _drift(problem: Problem, bench: Bench, found: Solution) -> float:
+    """Distance from the steady state that 20 further periods at fixed controls stand for, scaled."""
+    after = bench.run(found.state, found.controls, DRIFT_PERIODS)
+    leaders, slow = problem.leaders, len(problem.groups)
+    change = (after.state[leaders] - found.state[leaders]) / problem.scale[leaders]
+    maps = DRIFT_PERIODS // found.map_periods
+    return max(
+        steady_state.drift_error(found.jacobian[:slow, :slow], change, maps), float(np.max(np.abs(after.errors)))
+    )
+
+
+def _final(
+    case: Case, session: ngspice.Session, state: FloatArray, controls: FloatArray, efforts: Efforts
+) -> tuple[Run, float]:
+    """The stored run, from its own deck, and how much halved steps change where it ends and what it regulates."""
+    analysis = case.analysis
+    assert isinstance(analysis, Periodic)
+    began = time.process_time()
+    period = 1 / analysis.frequency_at(controls)
+    stop = FINAL_PERIODS * period
+    vectors = [probe.vector for probe in case.probes]
+    kept = list(dict.fromkeys([*vectors, *(constraint.vector for constraint in analysis.constraints)]))
+    kept += [v for store in analysis.states for v in (store.plus, store.minus) if v and v not in kept]
+    axis, signals = session.run(Transient(stop, period / analysis.steps_final), kept)
+    efforts.final = Effort(FINAL_PERIODS, axis.size, 1, time.process_time() - began)
+    kept_signals = {
+        probe.name: Signal(
+            probe.name, probe.unit, probe.doc, probe.quantity, probe.reference_node, signals[probe.vector]
+        )
+        for probe in case.probes
+    }
+    ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
+    errors = np.array([missed(c, analysis, axis, signals, controls) for c in analysis.constraints])
+    if float(np.max(np.abs(errors), initial=0.0)) > MISS_TOLERANCE:
+        raise SimulationError(
+            "unverified", f"at the final options the target is missed by {np.max(np.abs(errors)):.2g}"
+        )
+    finer = Bench(session, analysis, efforts.verification, 2 * analysis.steps_final)
+    halved = finer.run(state, controls, FINAL_PERIODS)
+    problem = problem_of(analysis)
+    leaders = problem.leaders
+    moved = np.abs(halved.state[leaders] - ended[leaders]) / problem.scale[leaders]
+    change = max(float(np.max(moved)), float(np.max(np.abs(halved.errors - errors), initial=0.0)))
+    return Run("", "ok", Axis("time", "s", axis), kept_signals, log=session.log), change
+
+
+def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, efforts: Efforts) -> dict[str, float]:
+    """What is stored of a steady state beside its waveforms."""
+    controls = {
+        f"control.{index}.{control.kind}": float(value)
+        for index, (control, value) in enumerate(zip(analysis.controls, found.controls, strict=True))
+    }
+    states = {f"state.{s.device}": float(v) for s, v in zip(analysis.states, found.state, strict=True)}
+    return {
+        **controls, **states, "newton_step": found.step, "drift": drift, "halved_step": halved,
+        "rung": float(found.rung), "warm": float(found.is_warm),
+        "periods_search": float(efforts.search.periods), "periods_verification": float(efforts.verification.periods),
+        "periods_final": float(efforts.final.periods), "steps_search": float(efforts.search.steps),
+        "steps_verification": float(efforts.verification.steps), "steps_final": float(efforts.final.steps),
+        "frequency": analysis.frequency_at(found.controls),
+    }  # fmt: skip
+
+
+def chain(cases: Sequence[Case]) -> bool:
+    """Whether cases can hand their steady states on: equal states and controls, in kind and number."""
+    shapes = {
+        (a.states, tuple(control.kind for control in a.controls))
+        for a in (case.analysis for case in cases)
+        if isinstance(a, Periodic)
+    }
+    return len(shapes) == 1

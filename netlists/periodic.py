@@ -1,0 +1,88 @@
+"""What a switching stage says of its own periodic steady state: when its gates act, which of its states matter.
+
+Plain data in SI units, made by a stage beside its circuit, read by the solver; names are those of the deck.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+LEAST_PLATEAU = 1e-3  # of the period: what a pulse and its pause keep at least, whatever a control asks for
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """An instant of the period: ``fraction`` of it, ``per_duty`` times the duty of it, and ``seconds`` on top."""
+
+    fraction: float
+    per_duty: float = 0.0
+    seconds: float = 0.0
+
+    def at(self, period: float, duty: float) -> float:
+        """The instant [s], within [0, period)."""
+        return (self.fraction * period + self.per_duty * duty * period + self.seconds) % period
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A pulse source that drives one place.
+
+    Parameters
+    ----------
+    source : its device in the deck, such as ``v.xstage.vgate_high0``
+    on, off : where its ramps begin
+    ramp : duration of each of its ramps [s]
+    control : which control is its duty; a gate whose edges have no ``per_duty`` is moved by none
+    """
+
+    source: str
+    on: Edge
+    off: Edge
+    ramp: float
+    control: int = 0
+
+    def pulse(self, period: float, duty: float) -> tuple[float, ...]:
+        """Arguments of PULSE: two levels, delay, rise, fall, width [s], period [s].
+
+        A gate that is on at t = 0 is written as a pause, since a negative delay shifts edges by about 15 ns in ngspice.
+        """
+        least = LEAST_PLATEAU * period
+        on, off = self.on.at(period, duty), self.off.at(period, duty)
+        first, last, low, high = (on, off, 0.0, 1.0) if on < off else (off, on, 1.0, 0.0)
+        first = min(max(first, least), period - 3 * least - 2 * self.ramp)  # no ramp lies across the period's end
+        last = min(max(last, first + self.ramp + least), period - self.ramp - least)
+        return (low, high, first, self.ramp, self.ramp, last - first - self.ramp, period)
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """An energy store of the deck.
+
+    Parameters
+    ----------
+    device : such as ``l.xstage.lchoke0``
+    plus, minus : vectors whose difference is its current or voltage; ``minus`` empty for none
+    unknown : name of the unknown of the steady state it belongs to; empty: it is fast and follows the others. The
+        first state of a name leads, the others of that name move along with it
+    """
+
+    device: str
+    plus: str
+    minus: str = ""
+    unknown: str = ""
+
+
+def quiet_instant(edges: tuple[float, ...], period: float) -> float:
+    """The middle of the longest stretch without an edge: there the period is cut, so that fast states have settled.
+
+    Parameters
+    ----------
+    edges : instants of all edges [s], in any order, any period
+    """
+    instants = sorted({edge % period for edge in edges})
+    gaps = [
+        (after - before, before) for before, after in zip(instants, [*instants[1:], instants[0] + period], strict=True)
+    ]
+    longest, start = max(gaps, key=lambda gap: (round(gap[0] / period, 9), -gap[1]))
+    return math.fmod(start + 0.5 * longest, period)

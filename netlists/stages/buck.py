@@ -1,0 +1,300 @@
+"""Buck rails: interleaved phases, synchronous or with a diode, and the input filter they stand behind.
+
+Nodes of the subcircuit (ports in capitals); r is the rail (a, b), k its phase::
+
+    FEED - feed and input choke - input - one branch an input part - 0
+    input - loop_rk - high place - middle_rk - low place (switch, Schottky beside it, or a diode alone) - 0
+    middle_rk - choke - OUT_R - one branch an output part - 0
+    OUT_R - copper - LOAD_R - load, probe - 0
+
+Two rails may share the input, their switching locked to each other at a phase angle. The load is a resistance. Left
+out: the control loop (the duty is solved for, so load steps are not answered), what ``switching`` leaves out.
+Breaks where: phases share unequally (equal duties here), the feed rail itself ripples, a diode recovers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from PySpice.Spice.Netlist import Circuit, SubCircuit
+
+from netlists import devices
+from netlists.decktext import number
+from netlists.errors import OptionError
+from netlists.parameters import check, count, parameter
+from netlists.periodic import Edge, Gate, State, quiet_instant
+from netlists.point import Condition
+from netlists.probe import Probe
+from netlists.stages import switching
+from netlists.stages.switching import Bank, Choke, Diode, GateLaw, Snubber, Strays, Switch
+
+KIND = "buck"
+PREFIX = "xstage"  # the subcircuit's instance in the bench
+TAGS = ("a", "b")  # rails of one bench, the input's owner first
+MOST_PHASES = 8
+Rectification = Literal["synchronous", "diode"]
+Probing = Literal["none", "desktop guide"]
+
+# The public desktop guide's probe: 0.1 uF ceramic and 10 uF electrolytic; their ESR is common practice, no source.
+PROBE_CAPACITORS = (("probe_film", 0.1e-6, 0.02), ("probe_can", 10e-6, 0.5))
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """One regulated output: its phases, its bank, its load at full."""
+
+    name: str
+    rectification: Rectification
+    high: Switch
+    choke: Choke
+    outputs: tuple[Bank, ...]
+    strays: Strays
+    voltage: float = parameter("V", "regulated, mean at the bank", gt=0)
+    load_current: float = parameter("A", "full load", gt=0)
+    phases: int = count("interleaved phases, evenly spaced")
+    dead_time_rising: float = parameter("s", "low place off to high place on", ge=0, default=0.0)
+    dead_time_falling: float = parameter("s", "high place off to low place on", ge=0, default=0.0)
+    phase_angle: float = parameter("deg", "of its first phase behind the first rail's", ge=0, le=360, default=0.0)
+    largest_duty: float = parameter("1", "the controller allows", gt=0, le=1, default=0.95)
+    copper_resistance: float | None = parameter("ohm", "bank to load", gt=0, default=None)
+    copper_inductance: float | None = parameter("H", "bank to load", gt=0, default=None)
+    low: Switch | None = None
+    diode: Diode | None = None
+    snubber: Snubber | None = None
+
+    def __post_init__(self) -> None:
+        check(self)
+        if self.phases > MOST_PHASES:
+            raise OptionError(f"Rail.phases: must be <= {MOST_PHASES}, found {self.phases}")
+        if not self.outputs:
+            raise OptionError("Rail.outputs: needs at least one capacitor")
+        if self.rectification == "synchronous" and self.low is None:
+            raise OptionError("Rail.low: needed where rectification is synchronous")
+        if self.rectification == "diode" and self.diode is None:
+            raise OptionError("Rail.diode: needed where rectification is by a diode")
+
+
+@dataclass(frozen=True, slots=True)
+class Params:
+    """The parts as found, one by one: what feeds the input, the input's bank, one or two rails."""
+
+    inputs: tuple[Bank, ...]
+    rails: tuple[Rail, ...]
+    input_voltage: float = parameter("V", "of the feeding rail", gt=0)
+    switching_frequency: float = parameter("Hz", "all phases of all rails", gt=0)
+    feed_resistance: float = parameter("ohm", "from the feeding rail's bank to this input", gt=0)
+    feed_inductance: float = parameter("H", "from the feeding rail's bank to this input", gt=0)
+    input_choke: Choke | None = None
+
+    def __post_init__(self) -> None:
+        check(self)
+        if not self.inputs:
+            raise OptionError("Params.inputs: needs at least one capacitor")
+        if not 1 <= len(self.rails) <= len(TAGS):
+            raise OptionError(f"Params.rails: must be 1 to {len(TAGS)}, found {len(self.rails)}")
+        for rail in self.rails:
+            if rail.voltage >= self.input_voltage:
+                raise OptionError(
+                    f"Rail.voltage: a buck's output must be < its input of {self.input_voltage:g} V, "
+                    f"found {rail.voltage:g} V"
+                )
+
+    @property
+    def period(self) -> float:
+        """Switching period [s]."""
+        return 1 / self.switching_frequency
+
+
+def legs(params: Params) -> list[tuple[str, int, Rail]]:
+    """Tag, rail index and rail of every phase, such as ``a0``."""
+    return [
+        (f"{TAGS[index]}{phase}", index, rail)
+        for index, rail in enumerate(params.rails)
+        for phase in range(rail.phases)
+    ]
+
+
+def load_resistance(rail: Rail, condition: Condition) -> float:
+    """The resistance that draws the load's current at the rail's voltage [ohm]."""
+    return rail.voltage / (rail.load_current * condition.load_fraction)
+
+
+def lower_capacitance(rail: Rail) -> float:
+    """Capacitance of one phase's low place [F]."""
+    total = (
+        0.0 if rail.low is None or rail.rectification == "diode" else rail.low.output_capacitance * rail.low.parallel
+    )
+    return total + (rail.diode.junction_capacitance * rail.diode.parallel if rail.diode else 0.0)
+
+
+def high_law(params: Params, rail: Rail) -> GateLaw:
+    """Gate law of a high place: it commutates the input voltage at one phase's current."""
+    return _law(params, rail, rail.high)
+
+
+def low_law(params: Params, rail: Rail) -> GateLaw:
+    """Gate law of a synchronous low place; DeckError cannot happen, since a rail without one has no such gate."""
+    assert rail.low is not None  # checked by Rail
+    return _law(params, rail, rail.low)
+
+
+def _law(params: Params, rail: Rail, part: Switch) -> GateLaw:
+    commutated = params.input_voltage * rail.phases * part.parallel / rail.load_current
+    return switching.gate_law(part.on_resistance, commutated, rail.strays.switching_time)
+
+
+def stage(params: Params, condition: Condition) -> SubCircuit:
+    """The rails with their input as a subcircuit with ports feed, out_a, load_a (and out_b, load_b)."""
+    ports = [f"{port}_{TAGS[index]}" for index in range(len(params.rails)) for port in ("out", "load")]
+    circuit = SubCircuit(KIND, "feed", *ports)
+    devices.current_sense(circuit, "sense_feed", "feed", "sensed_feed")
+    filtering = params.input_choke
+    resistance = params.feed_resistance + (filtering.winding_resistance if filtering else 0.0)
+    devices.resistor(circuit, "feed", "sensed_feed", "behind_feed", resistance)
+    devices.inductance(
+        circuit, "feed", "behind_feed", "input", params.feed_inductance + (filtering.inductance if filtering else 0.0)
+    )
+    for index, part in enumerate(params.inputs):
+        switching.bank(circuit, f"input{index}", "input", part)
+    for tag, index, rail in legs(params):
+        _leg(circuit, params, rail, tag, f"out_{TAGS[index]}")
+    for index, rail in enumerate(params.rails):
+        _output(circuit, rail, TAGS[index])
+    return circuit
+
+
+def _leg(circuit: SubCircuit, params: Params, rail: Rail, tag: str, out: str) -> None:
+    top = switching.loop(circuit, tag, "input", rail.strays, lower_capacitance(rail))
+    middle = f"middle_{tag}"
+    switching.switch(circuit, f"high_{tag}", top, middle, rail.high, high_law(params, rail), f"sense_high_{tag}")
+    devices.pulse(circuit, f"gate_high_{tag}", f"gate_high_{tag}")
+    circuit.VCVS(f"across_high_{tag}", f"across_high_{tag}", "0", top, middle, "1")
+    if rail.rectification == "synchronous" and rail.low is not None:
+        switching.switch(circuit, f"low_{tag}", middle, "0", rail.low, low_law(params, rail), f"sense_low_{tag}")
+        devices.pulse(circuit, f"gate_low_{tag}", f"gate_low_{tag}")
+    if rail.diode is not None:
+        switching.diode(circuit, f"free_{tag}", "0", middle, rail.diode, f"sense_free_{tag}")
+    if rail.snubber is not None:
+        switching.snubber(circuit, tag, middle, rail.snubber)
+    switching.choke(circuit, tag, middle, out, rail.choke)
+
+
+def _output(circuit: SubCircuit, rail: Rail, tag: str) -> None:
+    out, load = f"out_{tag}", f"load_{tag}"
+    for index, part in enumerate(rail.outputs):
+        switching.bank(circuit, f"output_{tag}{index}", out, part)
+    if rail.copper_inductance is not None and rail.copper_resistance is not None:
+        devices.resistor(circuit, f"copper_{tag}", out, f"in_copper_{tag}", rail.copper_resistance)
+        devices.inductance(circuit, f"copper_{tag}", f"in_copper_{tag}", load, rail.copper_inductance)
+    else:
+        devices.resistor(circuit, f"copper_{tag}", out, load, rail.copper_resistance or switching.SHORT)
+
+
+def bench(params: Params, condition: Condition) -> Circuit:
+    """The stage between its feeding rail and its loads, each rail with the probe of the condition."""
+    circuit = Circuit(KIND)
+    circuit.subcircuit(stage(params, condition))
+    circuit.V("feed", "feed", "0", number(params.input_voltage))
+    ports = [f"{port}_{TAGS[index]}" for index in range(len(params.rails)) for port in ("out", "load")]
+    circuit.X("stage", KIND, "feed", *ports)
+    for index, rail in enumerate(params.rails):
+        load = f"load_{TAGS[index]}"
+        devices.resistor(circuit, load, load, "0", load_resistance(rail, condition))
+        if condition.probe != "none":
+            for device, capacitance, resistance in PROBE_CAPACITORS:
+                devices.capacitor_with_esr(circuit, f"{device}_{TAGS[index]}", load, "0", capacitance, resistance, 0.0)
+    return circuit
+
+
+def edges(params: Params) -> list[tuple[Edge, Edge]]:
+    """On and off of every leg's high place, at its knee, counted from the middle of rail a's first on-time."""
+    found = []
+    for tag, _, rail in legs(params):
+        middle = (int(tag[1:]) / rail.phases + rail.phase_angle / 360) % 1
+        found.append((Edge(middle, -0.5), Edge(middle, 0.5)))
+    return found
+
+
+def gates(params: Params, duties: tuple[float, ...]) -> tuple[Gate, ...]:
+    """All gates; the period begins where, at these duties, the longest stretch without an edge has its middle."""
+    period = params.period
+    spans = list(zip(legs(params), edges(params), strict=True))
+    instants = tuple(edge.at(period, duties[index]) for (_, index, _), pair in spans for edge in pair)
+    cut = quiet_instant(instants, period) / period
+    found = []
+    for (tag, index, rail), (on, off) in spans:
+        on, off = Edge(on.fraction - cut, on.per_duty), Edge(off.fraction - cut, off.per_duty)
+        found.append(switching.place_gate(PREFIX, f"high_{tag}", on, off, high_law(params, rail), index))
+        if rail.rectification == "synchronous":
+            low_on = Edge(off.fraction, off.per_duty, rail.dead_time_falling)
+            low_off = Edge(on.fraction, on.per_duty, -rail.dead_time_rising)
+            found.append(switching.place_gate(PREFIX, f"low_{tag}", low_on, low_off, low_law(params, rail), index))
+    return tuple(found)
+
+
+def states(params: Params, condition: Condition) -> tuple[State, ...]:
+    """Every energy store of the bench; those with an unknown are slow."""
+    found = [State(f"l.{PREFIX}.lfeed", f"l.{PREFIX}.lfeed#branch", unknown="feed current")]
+    names = [f"input{index}" for index in range(len(params.inputs))]
+    found += switching.bank_states(PREFIX, names, params.inputs, "input voltage")
+    for tag, _, rail in legs(params):
+        found.append(switching.choke_state(PREFIX, tag, rail.choke))
+        found.append(switching.loop_state(PREFIX, tag))
+        found.append(switching.capacitor_state(PREFIX, f"out_high_{tag}", f"top_{tag}", f"middle_{tag}"))
+        if rail.rectification == "synchronous":
+            found.append(switching.capacitor_state(PREFIX, f"out_low_{tag}", f"middle_{tag}", "0"))
+        if rail.diode is not None:
+            found.append(State(f"c.{PREFIX}.cout_free_{tag}", "", f"{PREFIX}.middle_{tag}"))
+        if rail.snubber is not None:
+            found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0"))
+    for index, rail in enumerate(params.rails):
+        tag = TAGS[index]
+        names = [f"output_{tag}{number}" for number in range(len(rail.outputs))]
+        found += switching.bank_states(PREFIX, names, rail.outputs, f"output voltage {tag}")
+        if rail.copper_inductance is not None:
+            found.append(State(f"l.{PREFIX}.lcopper_{tag}", f"l.{PREFIX}.lcopper_{tag}#branch"))
+        if condition.probe != "none":
+            found += [State(f"c{device}_{tag}", f"inner_{device}_{tag}") for device, _, _ in PROBE_CAPACITORS]
+    return tuple(found)
+
+
+def probes(params: Params, condition: Condition) -> tuple[Probe, ...]:
+    """What can be measured: both places and the choke of every phase, every bank, the outputs, the feed."""
+    found = [
+        Probe("feed_current", f"v.{PREFIX}.vsense_feed#branch", "A", "out of the feeding rail", "current"),
+        Probe("input_voltage", f"{PREFIX}.input", "V", "across the input bank", "voltage", "0"),
+    ]
+    for index, part in enumerate(params.inputs):
+        vector = f"v.{PREFIX}.vsense_input{index}#branch"
+        found.append(Probe(f"input_current_{index}", vector, "A", f"into all of {part.designator}", "current"))
+    for tag, _, rail in legs(params):
+        found += _leg_probes(tag, rail)
+    for index, rail in enumerate(params.rails):
+        tag = TAGS[index]
+        found.append(Probe(f"output_voltage_{tag}", f"out_{tag}", "V", f"{rail.name}, at its bank", "voltage", "0"))
+        found.append(Probe(f"load_voltage_{tag}", f"load_{tag}", "V", f"{rail.name}, at its load", "voltage", "0"))
+        for number, part in enumerate(rail.outputs):
+            vector = f"v.{PREFIX}.vsense_output_{tag}{number}#branch"
+            found.append(
+                Probe(f"output_current_{tag}{number}", vector, "A", f"into all of {part.designator}", "current")
+            )
+    return tuple(found)
+
+
+def _leg_probes(tag: str, rail: Rail) -> list[Probe]:
+    def sensed(name: str, device: str, doc: str) -> Probe:
+        return Probe(name, f"v.{PREFIX}.vsense_{device}#branch", "A", doc, "current")
+
+    middle = f"{PREFIX}.middle_{tag}"
+    found = [
+        sensed(f"choke_current_{tag}", f"choke_{tag}", f"choke of phase {tag}"),
+        sensed(f"high_current_{tag}", f"high_{tag}", f"{rail.high.designator}, all of phase {tag}"),
+        Probe(f"high_voltage_{tag}", f"{PREFIX}.across_high_{tag}", "V", "across the high place", "voltage"),
+        Probe(f"low_voltage_{tag}", middle, "V", "across the low place", "voltage", "0"),
+    ]
+    if rail.rectification == "synchronous" and rail.low is not None:
+        found.append(sensed(f"low_current_{tag}", f"low_{tag}", f"{rail.low.designator}, all of phase {tag}"))
+    if rail.diode is not None:
+        found.append(sensed(f"free_current_{tag}", f"free_{tag}", f"{rail.diode.designator}, all of phase {tag}"))
+    return found
