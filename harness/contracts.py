@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from netlists.periodic import Gate, State
+from netlists.probe import Probe
 
 FloatArray = NDArray[np.float64]
 
@@ -86,7 +87,7 @@ class Periodic:
     states: tuple[State, ...]
     estimates: tuple[float, ...]
     scales: tuple[float, ...]
-    steps_search: int = 100
+    steps_search: int = 200
     steps_final: int = 200
 
     def frequency_at(self, controls: Sequence[float] | FloatArray) -> float:
@@ -134,6 +135,16 @@ class Signal:
     quantity: str
     reference_node: str
     values: NDArray[Any]
+
+
+def signals_of(probes: Sequence[Probe], vectors: Mapping[str, FloatArray]) -> dict[str, Signal]:
+    """Signal name -> signal, from the simulator's vectors."""
+    return {
+        probe.name: Signal(
+            probe.name, probe.unit, probe.doc, probe.quantity, probe.reference_node, vectors[probe.vector]
+        )
+        for probe in probes
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -226,7 +226,7 @@ def capacitor_with_esr(
     start: float,
     esl: float | None = None,
 ) -> None:
-    """A capacitance with its series resistance, a sense source and, where known, its inductance [H]; at ``start`` [V]."""
+    """A capacitance charged to ``start`` [V], its series resistance, a sense source and, where known, its ESL [H]."""
     inner, sensed = f"inner_{device}", f"sensed_{device}"
     current_sense(netlist, f"sense_{device}", node_plus, sensed)
     if esl is not None:

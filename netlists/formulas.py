@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 THERMAL_VOLTAGE = 0.02586492  # k T / q at 27 degC, the temperature ngspice simulates at by default [V]
 SILICON_EMISSION = 1.8  # emission coefficient of a mains rectifier diode; common practice, no source
+LARGEST_LEAKAGE = 1e-5  # saturation current over test current, of a diode of a switching stage
 SCHOTTKY_EMISSION = 1.05  # of a Schottky junction; common practice, no source
 SMALLEST_SATURATION_CURRENT = 1e-28  # ngspice 39 lifts a smaller one to this, without a word [A]
 ABSOLUTE_ZERO = -273.15  # [degC]
@@ -92,13 +93,16 @@ def diode_saturation_current(v_forward: float, i_test: float, r_slope: float, em
     return i_test / math.expm1((v_forward - i_test * r_slope) / (emission * THERMAL_VOLTAGE))
 
 
-def diode_emission(v_forward: float) -> float:
-    """Emission coefficient of a power diode by its forward voltage [V]: below 1 V it is taken for a Schottky diode.
+def diode_emission(v_forward: float, i_test: float, r_slope: float) -> float:
+    """Emission coefficient of a power diode by its forward voltage [V] at a test current [A]: below 1 V a Schottky's.
 
     A coefficient near 1 would need an impossible saturation current where a junction drops 2 V, as hot silicon carbide
-    does. Common practice, no source.
+    does; one that is too large for a small drop would let the diode leak more than ``LARGEST_LEAKAGE`` of its test
+    current, which stops the simulator. Common practice, no source.
     """
-    return SCHOTTKY_EMISSION if v_forward < 1.0 else SILICON_EMISSION
+    usual = SCHOTTKY_EMISSION if v_forward < 1.0 else SILICON_EMISSION
+    junction = v_forward - i_test * r_slope
+    return min(usual, junction / (THERMAL_VOLTAGE * math.log(1 / LARGEST_LEAKAGE)))
 
 
 def diode_drop(i_forward: float, i_saturation: float, r_slope: float, emission: float) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+LEAST_CLEARANCE = 0.01  # of the period: an on-time's middle nearer to an edge is no place to cut
 LEAST_PLATEAU = 1e-3  # of the period: what a pulse and its pause keep at least, whatever a control asks for
 
 
@@ -42,6 +43,10 @@ class Gate:
     ramp: float
     control: int = 0
 
+    def is_on(self, period: float, duty: float) -> bool:
+        """Whether the place conducts at t = 0."""
+        return self.on.at(period, duty) > self.off.at(period, duty)
+
     def pulse(self, period: float, duty: float) -> tuple[float, ...]:
         """Arguments of PULSE: two levels, delay, rise, fall, width [s], period [s].
 
@@ -65,22 +70,36 @@ class State:
     plus, minus : vectors whose difference is its current or voltage; ``minus`` empty for none
     unknown : name of the unknown of the steady state it belongs to; empty: it is fast and follows the others. The
         first state of a name leads, the others of that name move along with it
+    place : of a fast state, what it lies across, such as ``high a0``, so that it can start near its value
     """
 
     device: str
     plus: str
     minus: str = ""
     unknown: str = ""
+    place: str = ""
 
 
 def quiet_instant(edges: tuple[float, ...], period: float) -> float:
-    """The middle of the longest stretch without an edge: there the period is cut, so that fast states have settled.
+    """Where to cut the period so that fast states have settled: the middle of the on-time furthest from all edges.
+
+    In an on-time even a discontinuous choke carries current and no node rings freely. Where every on-time is too short
+    or too crowded, the middle of the longest stretch without an edge serves.
 
     Parameters
     ----------
-    edges : instants of all edges [s], in any order, any period
+    edges : on and off instants of each leg in turn [s], of any period
     """
-    instants = sorted({edge % period for edge in edges})
+    instants = sorted(edge % period for edge in edges)
+    middles = [(on + 0.5 * ((off - on) % period)) % period for on, off in zip(edges[::2], edges[1::2], strict=True)]
+
+    def clearance(instant: float) -> float:
+        away = [abs(instant - edge) for edge in instants]
+        return min(min(gap, period - gap) for gap in away)
+
+    best = max(middles, key=lambda middle: round(clearance(middle) / period, 9))
+    if clearance(best) >= LEAST_CLEARANCE * period:
+        return best
     gaps = [
         (after - before, before) for before, after in zip(instants, [*instants[1:], instants[0] + period], strict=True)
     ]

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version as package_version
 from pathlib import Path
 from types import TracebackType
@@ -22,7 +22,11 @@ from harness.store import files, runs
 from harness.store.index import Index
 from netlists.errors import DamagedRunError, SchemaError, SetupError, StoreError
 
+LONGEST_CHAIN = 20  # neighbouring cases on one worker: a longer one would leave the others idle
 TIME_LIMIT = 120.0  # seconds a case may take; the slowest of the line side takes about 2
+
+
+Task = tuple[Hashable, Callable[..., Any], tuple[Any, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,8 @@ class Request:
     ----------
     measure : what is taken from the run;  postprocess_version : changes when it does
     provenance : record, instance, study, condition as texts, for the index and for people
+    chain : requests with the same text here run one after another on one worker, each from the one before it, in the
+        order they are given; empty: alone
     """
 
     case: Case
@@ -40,6 +46,7 @@ class Request:
     postprocess_version: str
     provenance: Mapping[str, Any] = field(default_factory=dict)
     parameters: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    chain: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,18 +143,43 @@ class Campaign:
             if stored is not None:
                 outcomes[run_id] = stored
                 self._progress()
-        tasks = [
-            (run_id, worker.work, (self._job(run_id, request),))
-            for run_id, request in unique.items()
-            if run_id not in outcomes
-        ]
+        waiting = {run_id: request for run_id, request in unique.items() if run_id not in outcomes}
+        self._simulate(self._tasks(waiting, chained=True), unique, outcomes)
+        left = {run_id: request for run_id, request in waiting.items() if run_id not in outcomes}
+        self._simulate(self._tasks(left, chained=False), unique, outcomes)
+        return [outcomes[run_id] for run_id in ids]
+
+    def _tasks(self, waiting: Mapping[str, Request], *, chained: bool) -> list[Task]:
+        """Tasks of the pool: a chain's requests in pieces of at most ``LONGEST_CHAIN``, all others alone."""
+        chains: dict[str, list[str]] = {}
+        for run_id, request in waiting.items():
+            chains.setdefault(request.chain if chained and request.chain else run_id, []).append(run_id)
+        tasks: list[Task] = []
+        for run_ids in chains.values():
+            for first in range(0, len(run_ids), LONGEST_CHAIN):
+                piece = run_ids[first : first + LONGEST_CHAIN]
+                jobs = [self._job(run_id, waiting[run_id]) for run_id in piece]
+                if len(jobs) == 1:
+                    tasks.append((piece[0], worker.work, (jobs[0],)))
+                else:
+                    tasks.append((tuple(piece), worker.work_chain, (jobs,)))
+        return tasks
+
+    def _simulate(self, tasks: Sequence[Task], requests: Mapping[str, Request], outcomes: dict[str, Outcome]) -> None:
+        """Fills in outcomes; what a chain left undone, since its worker was lost, stays out for another try."""
         with contextlib.closing(self._pool.answers(tasks)) as answers:
             for answer in answers:
-                self.simulated += 1
-                run_id = str(answer.key)
-                outcomes[run_id] = self._outcome(run_id, unique[run_id], answer)
-                self._progress()
-        return [outcomes[run_id] for run_id in ids]
+                for single in _single_answers(answer):
+                    run_id = str(single.key)
+                    if single.kind in ("timed_out", "died") and isinstance(answer.key, tuple):
+                        stored = self._stored(run_id, requests[run_id])
+                        if stored is None:
+                            continue
+                        outcomes[run_id] = stored
+                    else:
+                        outcomes[run_id] = self._outcome(run_id, requests[run_id], single)
+                    self.simulated += 1
+                    self._progress()
 
     def _progress(self) -> None:
         self._finished += 1
@@ -235,6 +267,20 @@ class Campaign:
             provenance={**job.provenance, "attempt": answer.tries, "deck": list(request.case.lines)},
             parameters=dict(request.parameters),
         )
+
+
+def _single_answers(answer: Answer) -> list[Answer]:
+    """A chain's answer as one for each of its runs; a single run's as it is."""
+    if not isinstance(answer.key, tuple):
+        return [answer]
+    if not answer.ok:
+        # an unfit worker ends a chain as a lost one does: what it had not stored is tried again alone
+        kind = answer.kind if answer.kind in ("unstorable", "timed_out") else "died"
+        return [replace(answer, key=run_id, kind=kind) for run_id in answer.key]
+    return [
+        replace(answer, key=run_id, kind="failed" if error else "ok", value=None, error=error)
+        for run_id, error in zip(answer.key, answer.value, strict=True)
+    ]
 
 
 def _remove_unfinished(results: Path) -> None:

@@ -125,11 +125,12 @@ def final_lines(case: Case, state: Numbers, controls: Numbers, steps: int) -> tu
     changed = []
     for line in _solved(case.lines, analysis, state, controls):
         if line.startswith(".options "):
-            line = f".options {OPTION_SETS['periodic_final'].text}"
+            changed.append(f".options {OPTION_SETS['periodic_final'].text}")
         elif line.startswith(".tran "):
             step = number(period / steps)
-            line = f".tran {step} {number(FINAL_PERIODS * period)} 0 {step} uic"
-        changed.append(line)
+            changed.append(f".tran {step} {number(FINAL_PERIODS * period)} 0 {step} uic")
+        else:
+            changed.append(line)
     check_lines(changed)
     return tuple(changed)
 
@@ -147,14 +148,15 @@ def _solved(lines: Sequence[str], analysis: Periodic, state: Numbers, controls: 
     changed, found = [], set()
     for line in lines:
         device = line.split(" ", 1)[0]
-        if device in endings:
-            if device in found:
-                raise DeckError(f"device {device} stands twice in a deck whose states are solved for")
-            found.add(device)
-            line = re.sub(r"(ic=\S+|pulse\(.*\))$", endings[device], line)
-            if not line.endswith(endings[device]):
-                raise DeckError(f"device {device} has neither an initial condition nor a pulse")
-        changed.append(line)
+        if device not in endings:
+            changed.append(line)
+            continue
+        if device in found:
+            raise DeckError(f"device {device} stands twice in a deck whose states are solved for")
+        found.add(device)
+        changed.append(re.sub(r"(ic=\S+|pulse\(.*\))$", endings[device], line))
+        if not changed[-1].endswith(endings[device]):
+            raise DeckError(f"device {device} has neither an initial condition nor a pulse")
     if missing := set(endings) - found:
         raise DeckError(f"the deck has no device {min(missing)}")
     return tuple(changed)

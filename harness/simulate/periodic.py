@@ -8,12 +8,11 @@ the drift stands for), and halved time steps change neither states nor regulated
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.contracts import Axis, Constraint, FloatArray, Periodic, Run, Signal, Transient
+from harness.contracts import Axis, Constraint, FloatArray, Periodic, Run, Transient, signals_of
 from harness.simulate import ngspice, steady_state
 from harness.simulate.case import FINAL_PERIODS, Case, final_lines
 from harness.simulate.steady_state import Arrival, NotFoundError, Problem, Solution, Warm
@@ -23,6 +22,7 @@ DRIFT_PERIODS = 20
 DRIFT_TOLERANCE = 2e-3  # of each unknown's scale: means and RMS are held to 0.3 %
 STEP_TOLERANCE = 2e-3  # the same, for halved time steps
 MISS_TOLERANCE = 1e-3  # of the target, at the final options
+SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
 
 
@@ -47,9 +47,10 @@ class Efforts:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """A verified steady state: its run, what the next of a chain starts from, and what it took."""
+    """A verified steady state: its run and the deck of it, what the next of a chain starts from, and what it took."""
 
     run: Run
+    lines: tuple[str, ...]
     warm: Warm
     efforts: Efforts
 
@@ -67,8 +68,11 @@ class Bench:
         self._vectors = list(dict.fromkeys(vectors))
         self._controls: tuple[float, ...] = ()
 
-    def run(self, state: FloatArray, controls: FloatArray, periods: int) -> Arrival:
-        """The state after some periods, and by how much the last of them missed each constraint, scaled."""
+    def run(self, state: FloatArray, controls: FloatArray, periods: int, finer: int = 1) -> Arrival:
+        """The state after some periods, and by how much the last of them missed each constraint, scaled.
+
+        ``finer`` : how many times more steps a period has than ``steps``
+        """
         began = time.process_time()
         analysis = self._analysis
         period = 1 / analysis.frequency_at(controls)
@@ -78,7 +82,7 @@ class Bench:
             for gate in analysis.gates:
                 self._session.alter(f"@{gate.source}[pulse]", gate.pulse(period, controls[gate.control]))
             self._controls = tuple(controls)
-        stretch = Transient(periods * period, period / self.steps)
+        stretch = Transient(periods * period, period / (self.steps * finer))
         try:
             axis, signals = self._session.run_for(stretch, self._vectors)
         finally:
@@ -159,15 +163,11 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
     problem, efforts = problem_of(analysis), Efforts()
     with ngspice.Session(case.lines, title) as session:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
-        try:
-            found = steady_state.solve(problem, bench.run, warm)
-        except NotFoundError as error:
-            raise _no_steady_state(analysis, problem, bench, error) from error
-        bench.effort = efforts.verification
-        drift = _drift(problem, bench, found)
+        found, drift = _found(problem, bench, efforts, warm, analysis)
         log = session.log
     state, controls = found.state, found.controls
-    with ngspice.Session(final_lines(case, state, controls, analysis.steps_final), f"{title}-final") as session:
+    lines = final_lines(case, state, controls, analysis.steps_final)
+    with ngspice.Session(lines, f"{title}-final") as session:
         run, halved = _final(case, session, state, controls, efforts)
     if drift > DRIFT_TOLERANCE or halved > STEP_TOLERANCE:
         raise SimulationError(
@@ -175,7 +175,26 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
     solution = _solution(analysis, found, drift, halved, efforts)
-    return Settled(Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), found.warm, efforts)
+    return Settled(Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm, efforts)
+
+
+def _found(
+    problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic
+) -> tuple[Solution, float]:
+    """A solution and its drift; one that drifts is searched once more from where it is, with finer steps."""
+    drift = float("inf")
+    for finer in (1, 2):
+        bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
+        try:
+            found = steady_state.solve(problem, bench.run, warm)
+        except NotFoundError as error:
+            raise _no_steady_state(analysis, problem, bench, error) from error
+        bench.effort = efforts.verification
+        drift = _drift(problem, bench, found)
+        if drift <= DRIFT_TOLERANCE:
+            break
+        warm = found.warm
+    return found, drift
 
 
 def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:
@@ -221,12 +240,6 @@ def _final(
     kept += [v for store in analysis.states for v in (store.plus, store.minus) if v and v not in kept]
     axis, signals = session.run(Transient(stop, period / analysis.steps_final), kept)
     efforts.final = Effort(FINAL_PERIODS, axis.size, 1, time.process_time() - began)
-    kept_signals = {
-        probe.name: Signal(
-            probe.name, probe.unit, probe.doc, probe.quantity, probe.reference_node, signals[probe.vector]
-        )
-        for probe in case.probes
-    }
     ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
     errors = np.array([missed(c, analysis, axis, signals, controls) for c in analysis.constraints])
     if float(np.max(np.abs(errors), initial=0.0)) > MISS_TOLERANCE:
@@ -239,7 +252,7 @@ def _final(
     leaders = problem.leaders
     moved = np.abs(halved.state[leaders] - ended[leaders]) / problem.scale[leaders]
     change = max(float(np.max(moved)), float(np.max(np.abs(halved.errors - errors), initial=0.0)))
-    return Run("", "ok", Axis("time", "s", axis), kept_signals, log=session.log), change
+    return Run("", "ok", Axis("time", "s", axis), signals_of(case.probes, signals), log=session.log), change
 
 
 def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, efforts: Efforts) -> dict[str, float]:
@@ -259,11 +272,11 @@ def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, 
     }  # fmt: skip
 
 
-def chain(cases: Sequence[Case]) -> bool:
-    """Whether cases can hand their steady states on: equal states and controls, in kind and number."""
-    shapes = {
-        (a.states, tuple(control.kind for control in a.controls))
-        for a in (case.analysis for case in cases)
-        if isinstance(a, Periodic)
-    }
-    return len(shapes) == 1
+def neighbours(one: Case, other: Case) -> bool:
+    """Whether the steady state of one case can start the search of another: same states, controls and cut."""
+    a, b = one.analysis, other.analysis
+    if not isinstance(a, Periodic) or not isinstance(b, Periodic):
+        return False
+    kinds = [control.kind for control in a.controls] == [control.kind for control in b.controls]
+    cuts = zip(a.gates, b.gates, strict=False)
+    return a.states == b.states and kinds and all(abs(x.on.fraction - y.on.fraction) < SAME_CUT for x, y in cuts)

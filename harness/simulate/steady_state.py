@@ -23,12 +23,13 @@ LARGEST_STEP = 0.3  # of any scaled unknown in one iteration
 REFRESH = 0.3  # a Newton step that shrank to less than this has a good enough Jacobian
 CONVERGED = 1e-4  # Newton step, scaled
 CONFIRMED = 3e-4  # the same, after one more period
-NOISE_FLOOR = 1e-3  # a step that stalls below it is as good as step selection lets it be
+NOISE_FLOOR = 2e-3  # a step that stalls below it is as good as step selection lets it be; verification has the say
 MOST_STALLS = 2
 MOST_ITERATIONS = 20
 MOST_HALVINGS = 5
-# Rungs: periods run before the search, periods one map is made of.
-LADDER = ((0, 1), (0, 4), (100, 1), (200, 4))
+REACH_RUNGS = 2  # of the ladder, where only the sign of a miss is asked for
+# Rungs: periods run before the search, periods one map is made of, how much finer than asked its time steps are.
+LADDER = ((0, 1, 1), (0, 1, 2), (0, 4, 2), (100, 1, 2), (200, 4, 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ class Arrival:
     errors: FloatArray
 
 
-RunPeriods = Callable[[FloatArray, FloatArray, int], Arrival]
+# state, controls, periods, and how much finer the time steps are than asked
+RunPeriods = Callable[[FloatArray, FloatArray, int, int], Arrival]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,13 +118,14 @@ class _Search:
     run: RunPeriods
     periods: int
     fixed: bool  # controls stay where they are
+    finer: int = 1
     iterations: int = 0
     step: float = field(default=float("inf"))
 
     def residual(self, unknowns: FloatArray, state: FloatArray) -> _Iterate:
         """Runs the map from some unknowns, the other states as in ``state``."""
         start, controls = self.placed(unknowns, state)
-        arrival = self.run(start, controls, self.periods)
+        arrival = self.run(start, controls, self.periods, self.finer)
         leaders = self.problem.leaders
         change = (arrival.state[leaders] - start[leaders]) / self.problem.scale[leaders]
         residual = change if self.fixed else np.concatenate((change, arrival.errors))
@@ -193,8 +196,8 @@ class _Search:
             gain = float(np.max(np.abs(_newton_step(jacobian, after.residual))))
             jacobian = _broyden(jacobian, taken, after.residual - at.residual)
             poor = gain > REFRESH * self.step and share == 1.0
-            if gain < 2 * self.step or share < 1.0:
-                at = after
+            if fresh or share < 1.0 or gain < 2 * self.step:
+                at = after  # a step of a fresh Jacobian is taken in any case: the same again would lead nowhere new
             if poor and (not fresh or gain > self.step):
                 jacobian = None
             fresh = False
@@ -243,12 +246,14 @@ def _broyden(jacobian: FloatArray, taken: FloatArray, change: FloatArray) -> Flo
     return np.asarray(jacobian + np.outer(change - jacobian @ taken, taken) / size, dtype=np.float64)
 
 
-def solve(problem: Problem, run: RunPeriods, warm: Warm | None = None, *, fixed: bool = False) -> Solution:
+def solve(
+    problem: Problem, run: RunPeriods, warm: Warm | None = None, *, fixed: bool = False, rungs: int = len(LADDER)
+) -> Solution:
     """The steady state of a problem, by the first rung of the ladder that finds it; ``fixed``: controls stay put.
 
     Parameters
     ----------
-    warm : of a neighbouring case, tried before the ladder
+    warm : of a neighbouring case, tried before the ladder;  rungs : of the ladder that may be tried
 
     Raises
     ------
@@ -267,11 +272,11 @@ def solve(problem: Problem, run: RunPeriods, warm: Warm | None = None, *, fixed:
             if error.unfit:
                 raise
             tried.append(f"warm: {error}")
-    for rung, (settling, periods) in enumerate(LADDER):
+    for rung, (settling, periods, finer) in enumerate(LADDER[:rungs]):
         try:
-            seeded = run(problem.state, problem.controls, settling or SEED_PERIODS).state
+            seeded = run(problem.state, problem.controls, settling or SEED_PERIODS, finer).state
             state = seeded if settling else _fast_only(problem, seeded)
-            found = _Search(problem, run, periods, fixed).solve(state, problem.controls, None)
+            found = _Search(problem, run, periods, fixed, finer).solve(state, problem.controls, None)
             return replace(found, rung=rung)
         except NotFoundError as error:
             tried.append(f"rung {rung + 1}: {error}")
@@ -316,8 +321,8 @@ def reachable(problem: Problem, run: RunPeriods, index: int, points: Sequence[fl
         controls[index] = value
         held = replace(problem, controls=controls)
         try:
-            settled = solve(held, run, fixed=True)
-            found.append((value, float(run(settled.state, settled.controls, 1).errors[index])))
+            settled = solve(held, run, fixed=True, rungs=REACH_RUNGS)
+            found.append((value, float(run(settled.state, settled.controls, 1, 1).errors[index])))
         except NotFoundError:
             continue
         except SimulationError as error:

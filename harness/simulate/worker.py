@@ -15,16 +15,17 @@ import resource
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any, Literal
 
-from harness.contracts import Axis, Metric, Run, Signal, Transient
-from harness.simulate import ngspice
+from harness.contracts import Axis, Metric, Periodic, Run, Transient, signals_of
+from harness.simulate import ngspice, periodic
 from harness.simulate.case import Case, check_steps
 from harness.simulate.folders import log_of, remove_worker_folder
+from harness.simulate.steady_state import Warm
 from harness.store import runs
 from netlists.decktext import check_lines
 from netlists.errors import BulkrailError, SimulationError, StoreError, one_line, shortened
@@ -172,19 +173,52 @@ def work(job: Job, attempt: int) -> None:
     SimulationError : the run failed, was measured in vain or cannot be stored as it is; it is kept as failed
     StoreError : the results folder cannot be written
     """
+    _work(job, attempt, None)
+
+
+def work_chain(jobs: Sequence[Job], attempt: int) -> list[str]:
+    """Runs neighbouring jobs one after another, each steady state searched from the one before it.
+
+    Returns
+    -------
+    one text a job: empty, or why it failed; a failed one is kept as failed and the next starts cold
+
+    Raises
+    ------
+    SimulationError : unfit, where this process must not go on
+    StoreError : the results folder cannot be written
+    """
+    errors, warm, before = [], None, None
+    for job in jobs:
+        if before is not None and not periodic.neighbours(before, job.case):
+            warm = None
+        try:
+            warm = _work(job, attempt, warm)
+            errors.append("")
+        except SimulationError as error:
+            if error.unfit or not ngspice.is_fit():
+                raise
+            warm = None
+            errors.append(reason(error))
+        before = job.case
+    return errors
+
+
+def _work(job: Job, attempt: int, warm: Warm | None) -> Warm | None:
     began = time.perf_counter()
     try:
         check_lines(job.case.lines)
-        run = simulate(job.case, job.run_id, attempt)
+        done = _simulated(job.case, job.run_id, attempt, warm)
         seconds = time.perf_counter() - began
-        data = _encoded(job, run, _measured(job, run), attempt, seconds)
+        data = _encoded(job, done.run, _measured(job, done.run), attempt, seconds, done.lines)
     except (BulkrailError, MemoryError) as error:
         failure = _failure(error)
         seconds = time.perf_counter() - began
         run = Run(job.run_id, "failed", None, {}, log=(reason(failure), *ngspice.messages()))
-        runs.write_bytes(job.results, job.run_id, _encoded(job, run, (), attempt, seconds))
+        runs.write_bytes(job.results, job.run_id, _encoded(job, run, (), attempt, seconds, job.case.lines))
         raise failure from error
     runs.write_bytes(job.results, job.run_id, data)
+    return done.warm
 
 
 def _measured(job: Job, run: Run) -> tuple[Metric, ...]:
@@ -204,12 +238,15 @@ def _failure(error: BulkrailError | MemoryError) -> SimulationError:
     return SimulationError("storing" if isinstance(error, StoreError) else "deck", reason(error))
 
 
-def _encoded(job: Job, run: Run, metrics: tuple[Metric, ...], attempt: int, seconds: float) -> bytes:
+def _encoded(
+    job: Job, run: Run, metrics: tuple[Metric, ...], attempt: int, seconds: float, lines: Sequence[str]
+) -> bytes:
+    """A run file; ``lines`` are the deck that gives its waveforms, with a found steady state written in."""
     provenance = {
         **job.provenance,
         "attempt": attempt,
         "worker": os.getpid(),
-        "deck": list(job.case.lines),
+        "deck": list(lines),
         "option_set": job.case.option_set,
         "seconds_simulated": seconds,
     }
@@ -227,15 +264,26 @@ def simulate(case: Case, run_id: str, attempt: int = 1) -> Run:
     SimulationError : the run did not end as it should
     DeckError : it has more steps than fit into memory
     """
+    return _simulated(case, run_id, attempt, None).run
+
+
+@dataclass(frozen=True, slots=True)
+class _Simulated:
+    """A finished run, the deck lines that give it, and what a neighbouring case may start from."""
+
+    run: Run
+    lines: tuple[str, ...]
+    warm: Warm | None = None
+
+
+def _simulated(case: Case, run_id: str, attempt: int, warm: Warm | None) -> _Simulated:
+    if isinstance(case.analysis, Periodic):
+        settled = periodic.settle(case, f"{run_id}-{attempt}", warm)
+        return _Simulated(replace(settled.run, case_id=run_id), settled.lines, settled.warm)
     if not isinstance(case.analysis, Transient):
         raise SimulationError("analysis", f"{type(case.analysis).__name__} has no solver yet")
     check_steps(case.analysis)
     with ngspice.Session(case.lines, f"{run_id}-{attempt}") as session:
         axis, vectors = session.run(case.analysis, [probe.vector for probe in case.probes])
-        signals = {
-            probe.name: Signal(
-                probe.name, probe.unit, probe.doc, probe.quantity, probe.reference_node, vectors[probe.vector]
-            )
-            for probe in case.probes
-        }
-        return Run(run_id, "ok", Axis("time", "s", axis), signals, log=session.log)
+        signals = signals_of(case.probes, vectors)
+        return _Simulated(Run(run_id, "ok", Axis("time", "s", axis), signals, log=session.log), case.lines)

@@ -99,6 +99,12 @@ def tags(params: Params) -> list[str]:
     return [str(phase) for phase in range(params.phases)]
 
 
+def middle_capacitance(params: Params) -> float:
+    """Capacitance an idle choke rings with [F]: that of both places."""
+    low, high = params.low, params.high
+    return low.output_capacitance * low.parallel + high.junction_capacitance * high.parallel
+
+
 def low_law(params: Params, condition: Condition) -> GateLaw:
     """Gate law of the low place: it commutates the bus at one phase's current."""
     current = instant_power(params, condition) / input_voltage(params, condition) / params.phases
@@ -120,7 +126,8 @@ def stage(params: Params, condition: Condition) -> SubCircuit:
     law = low_law(params, condition)
     for tag in tags(params):
         middle = f"middle_{tag}"
-        switching.choke(circuit, tag, "input", middle, params.choke)
+        core = switching.core_resistance(params.choke, middle_capacitance(params))
+        switching.choke(circuit, tag, "input", middle, params.choke, core)
         switching.switch(circuit, f"low_{tag}", middle, "0", params.low, law, f"sense_low_{tag}")
         devices.pulse(circuit, f"gate_low_{tag}", f"gate_low_{tag}")
         if params.snubber is not None:
@@ -164,11 +171,11 @@ def states(params: Params) -> tuple[State, ...]:
         found += switching.bank_states(PREFIX, names, params.inputs, "input voltage")
     for tag in tags(params):
         found.append(switching.choke_state(PREFIX, tag, params.choke))
-        found.append(switching.capacitor_state(PREFIX, f"out_low_{tag}", f"middle_{tag}", "0"))
-        found.append(switching.capacitor_state(PREFIX, f"out_free_{tag}", f"middle_{tag}", f"top_{tag}"))
+        found.append(switching.capacitor_state(PREFIX, f"out_low_{tag}", f"middle_{tag}", "0", f"low {tag}"))
+        found.append(switching.capacitor_state(PREFIX, f"out_free_{tag}", f"middle_{tag}", f"top_{tag}", f"free {tag}"))
         found.append(switching.loop_state(PREFIX, tag))
         if params.snubber is not None:
-            found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0"))
+            found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0", f"low {tag}"))
     names = [f"output{index}" for index in range(len(params.outputs))]
     return (*found, *switching.bank_states(PREFIX, names, params.outputs, "bus voltage"))
 

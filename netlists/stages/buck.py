@@ -128,6 +128,11 @@ def lower_capacitance(rail: Rail) -> float:
     return total + (rail.diode.junction_capacitance * rail.diode.parallel if rail.diode else 0.0)
 
 
+def middle_capacitance(rail: Rail) -> float:
+    """Capacitance an idle choke rings with [F]: that of both places."""
+    return rail.high.output_capacitance * rail.high.parallel + lower_capacitance(rail)
+
+
 def high_law(params: Params, rail: Rail) -> GateLaw:
     """Gate law of a high place: it commutates the input voltage at one phase's current."""
     return _law(params, rail, rail.high)
@@ -177,7 +182,10 @@ def _leg(circuit: SubCircuit, params: Params, rail: Rail, tag: str, out: str) ->
         switching.diode(circuit, f"free_{tag}", "0", middle, rail.diode, f"sense_free_{tag}")
     if rail.snubber is not None:
         switching.snubber(circuit, tag, middle, rail.snubber)
-    switching.choke(circuit, tag, middle, out, rail.choke)
+    core = None
+    if rail.rectification == "diode":
+        core = switching.core_resistance(rail.choke, middle_capacitance(rail))
+    switching.choke(circuit, tag, middle, out, rail.choke, core)
 
 
 def _output(circuit: SubCircuit, rail: Rail, tag: str) -> None:
@@ -223,8 +231,8 @@ def gates(params: Params, duties: tuple[float, ...]) -> tuple[Gate, ...]:
     instants = tuple(edge.at(period, duties[index]) for (_, index, _), pair in spans for edge in pair)
     cut = quiet_instant(instants, period) / period
     found = []
-    for (tag, index, rail), (on, off) in spans:
-        on, off = Edge(on.fraction - cut, on.per_duty), Edge(off.fraction - cut, off.per_duty)
+    for (tag, index, rail), edges_of_leg in spans:
+        on, off = (Edge(edge.fraction - cut, edge.per_duty) for edge in edges_of_leg)
         found.append(switching.place_gate(PREFIX, f"high_{tag}", on, off, high_law(params, rail), index))
         if rail.rectification == "synchronous":
             low_on = Edge(off.fraction, off.per_duty, rail.dead_time_falling)
@@ -241,21 +249,24 @@ def states(params: Params, condition: Condition) -> tuple[State, ...]:
     for tag, _, rail in legs(params):
         found.append(switching.choke_state(PREFIX, tag, rail.choke))
         found.append(switching.loop_state(PREFIX, tag))
-        found.append(switching.capacitor_state(PREFIX, f"out_high_{tag}", f"top_{tag}", f"middle_{tag}"))
+        found.append(switching.capacitor_state(PREFIX, f"out_high_{tag}", f"top_{tag}", f"middle_{tag}", f"high {tag}"))
         if rail.rectification == "synchronous":
-            found.append(switching.capacitor_state(PREFIX, f"out_low_{tag}", f"middle_{tag}", "0"))
+            found.append(switching.capacitor_state(PREFIX, f"out_low_{tag}", f"middle_{tag}", "0", f"low {tag}"))
         if rail.diode is not None:
-            found.append(State(f"c.{PREFIX}.cout_free_{tag}", "", f"{PREFIX}.middle_{tag}"))
+            found.append(switching.capacitor_state(PREFIX, f"out_free_{tag}", "0", f"middle_{tag}", f"free {tag}"))
         if rail.snubber is not None:
-            found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0"))
+            found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0", f"low {tag}"))
     for index, rail in enumerate(params.rails):
         tag = TAGS[index]
-        names = [f"output_{tag}{number}" for number in range(len(rail.outputs))]
+        names = [f"output_{tag}{place}" for place in range(len(rail.outputs))]
         found += switching.bank_states(PREFIX, names, rail.outputs, f"output voltage {tag}")
         if rail.copper_inductance is not None:
             found.append(State(f"l.{PREFIX}.lcopper_{tag}", f"l.{PREFIX}.lcopper_{tag}#branch"))
         if condition.probe != "none":
-            found += [State(f"c{device}_{tag}", f"inner_{device}_{tag}") for device, _, _ in PROBE_CAPACITORS]
+            found += [
+                State(f"c{device}_{tag}", f"inner_{device}_{tag}", unknown=f"probe {device} {tag}")
+                for device, _, _ in PROBE_CAPACITORS
+            ]
     return tuple(found)
 
 
@@ -274,10 +285,10 @@ def probes(params: Params, condition: Condition) -> tuple[Probe, ...]:
         tag = TAGS[index]
         found.append(Probe(f"output_voltage_{tag}", f"out_{tag}", "V", f"{rail.name}, at its bank", "voltage", "0"))
         found.append(Probe(f"load_voltage_{tag}", f"load_{tag}", "V", f"{rail.name}, at its load", "voltage", "0"))
-        for number, part in enumerate(rail.outputs):
-            vector = f"v.{PREFIX}.vsense_output_{tag}{number}#branch"
+        for place, part in enumerate(rail.outputs):
+            vector = f"v.{PREFIX}.vsense_output_{tag}{place}#branch"
             found.append(
-                Probe(f"output_current_{tag}{number}", vector, "A", f"into all of {part.designator}", "current")
+                Probe(f"output_current_{tag}{place}", vector, "A", f"into all of {part.designator}", "current")
             )
     return tuple(found)
 

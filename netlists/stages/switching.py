@@ -19,15 +19,17 @@ from dataclasses import dataclass
 from PySpice.Spice.Netlist import Netlist
 
 from netlists import devices
-from netlists.decktext import name, node, number, positive
+from netlists.decktext import name, node, positive
 from netlists.errors import OptionError
-from netlists.formulas import SILICON_EMISSION, diode_emission
+from netlists.formulas import diode_emission
 from netlists.parameters import check, count, parameter
 from netlists.periodic import Edge, Gate, State
 
 BODY_DIODE_VOLTAGE = 0.8  # of a silicon MOSFET's body diode at working current; common practice, no source [V]
+BODY_TEST_CURRENT = 10.0  # the body diode's voltage is taken at [A]
 BODY_DIODE_SLOPE = 0.1  # of that voltage is ohmic; common practice, no source
 SHORT = 1e-6  # stands for a connection without resistance of its own [ohm]
+IDLE_QUALITY = 15.0  # quality factor of an idle choke's ringing, by its core loss; common practice, no source
 KNEE_MARGIN = 3.0  # the gate law is exponential this many e-folds beyond the knee, then falls to zero
 NINETY_TO_TEN = math.log(9.0)  # time constants in which an exponential falls from 90 to 10 %
 
@@ -39,11 +41,16 @@ class Switch:
     designator: str
     on_resistance: float = parameter("ohm", "one piece", gt=0)
     output_capacitance: float = parameter("F", "one piece, charge equivalent at the blocked voltage", gt=0)
-    body_diode_voltage: float = parameter("V", "at the choke's current", gt=0, default=BODY_DIODE_VOLTAGE)
+    body_diode_voltage: float = parameter("V", "source to drain at 10 A", gt=0, default=BODY_DIODE_VOLTAGE)
     parallel: int = count("pieces in parallel in one phase")
 
     def __post_init__(self) -> None:
         check(self)
+
+    @property
+    def body_diode_slope(self) -> float:
+        """Ohmic part of the body diode [ohm]."""
+        return BODY_DIODE_SLOPE * self.body_diode_voltage / BODY_TEST_CURRENT
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +71,13 @@ class Diode:
             self.forward_voltage,
             self.forward_test_current,
             self.slope_resistance,
-            diode_emission(self.forward_voltage),
+            diode_emission(self.forward_voltage, self.forward_test_current, self.slope_resistance),
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Choke:
-    """The choke of one phase. By flux linkage where it is known to saturate: full inductance to the knee, less beyond."""
+    """The choke of one phase; by flux linkage where it is known to saturate: full inductance to the knee, then less."""
 
     designator: str
     inductance: float = parameter("H", "at no current", gt=0)
@@ -177,9 +184,10 @@ def switch(netlist: Netlist, device: str, drain: str, source: str, part: Switch,
     exponential = f"(exp({positive(law.steepness)}*v({node(gate)}))-1)"
     channel = f"v({node(inside)},{node(source)})*{positive(law.scale * part.parallel)}*{exponential}"
     netlist.B(name(f"channel_{device}"), inside, source, current_expression=channel)
+    drop, slope = part.body_diode_voltage, part.body_diode_slope
     devices.diode_model(
-        netlist, f"body_{device}", part.body_diode_voltage, 10.0, BODY_DIODE_SLOPE * part.body_diode_voltage / 10.0,
-        SILICON_EMISSION, capacitance=0.0,
+        netlist, f"body_{device}", drop, BODY_TEST_CURRENT, slope,
+        diode_emission(drop, BODY_TEST_CURRENT, slope), capacitance=0.0,
     )  # fmt: skip
     devices.diode(netlist, f"body_{device}", source, inside, f"body_{device}", part.parallel)
     devices.capacitor(netlist, f"out_{device}", drain, source, part.output_capacitance * part.parallel)
@@ -191,7 +199,7 @@ def diode(netlist: Netlist, device: str, anode: str, cathode: str, part: Diode, 
     devices.current_sense(netlist, sense, anode, inside)
     devices.diode_model(
         netlist, f"junction_{device}", part.forward_voltage, part.forward_test_current, part.slope_resistance,
-        diode_emission(part.forward_voltage), capacitance=0.0,
+        diode_emission(part.forward_voltage, part.forward_test_current, part.slope_resistance), capacitance=0.0,
     )  # fmt: skip
     devices.diode(netlist, device, inside, cathode, f"junction_{device}", part.parallel)
     devices.capacitor(netlist, f"out_{device}", anode, cathode, part.junction_capacitance * part.parallel)
@@ -218,9 +226,19 @@ def snubber(netlist: Netlist, tag: str, middle: str, part: Snubber) -> None:
     devices.capacitor(netlist, f"snubber_{tag}", f"in_snubber_{tag}", "0", part.capacitance)
 
 
-def choke(netlist: Netlist, tag: str, node_in: str, node_out: str, part: Choke) -> None:
-    """The choke of one phase with its winding resistance; its current is that of ``sense_choke_<tag>``."""
+def core_resistance(part: Choke, middle_capacitance: float) -> float:
+    """Resistance beside a choke that stands for its core's loss [ohm]: Q sqrt(L / C) at the ringing of an idle phase."""
+    return IDLE_QUALITY * math.sqrt(part.inductance / middle_capacitance)
+
+
+def choke(netlist: Netlist, tag: str, node_in: str, node_out: str, part: Choke, core: float | None = None) -> None:
+    """The choke of one phase with its winding resistance; its current is that of ``sense_choke_<tag>``.
+
+    ``core`` : resistance beside it [ohm], where the phase can idle and would ring undamped
+    """
     devices.current_sense(netlist, f"sense_choke_{tag}", node_in, f"sensed_choke_{tag}")
+    if core is not None:
+        devices.resistor(netlist, f"core_{tag}", f"sensed_choke_{tag}", node_out, core)
     devices.resistor(netlist, f"winding_{tag}", f"sensed_choke_{tag}", f"in_choke_{tag}", part.winding_resistance)
     if part.saturation_current is not None and part.saturated_inductance is not None:
         devices.saturating_choke(
@@ -254,14 +272,18 @@ def choke_state_at(part: Choke, current: float) -> float:
     return math.copysign((min(size, knee) + beyond) / knee, current)
 
 
-def bank_states(prefix: str, devices_of: list[str], parts: tuple[Bank, ...], unknown: str) -> list[State]:
-    """States of the banks on one node: the largest leads their unknown, the others move along; ESLs are fast."""
-    order = sorted(range(len(parts)), key=lambda i: -parts[i].capacitance * parts[i].parallel / parts[i].series)
-    states = [State(f"c.{prefix}.c{devices_of[i]}", f"{prefix}.inner_{devices_of[i]}", unknown=unknown) for i in order]
-    with_esl = [i for i in order if parts[i].esl is not None]
-    return states + [
-        State(f"l.{prefix}.lesl_{devices_of[i]}", f"l.{prefix}.lesl_{devices_of[i]}#branch") for i in with_esl
+def bank_states(prefix: str, devices_of: list[str], parts: tuple[Bank, ...], node: str) -> list[State]:
+    """States of the banks on one node, each with an unknown of its own; ESLs are fast.
+
+    A small capacitor beside a large one follows it within a period, yet what it does on the way moves the currents
+    around it: left to follow, the search took twice as many periods.
+    """
+    states = [
+        State(f"c.{prefix}.c{device}", f"{prefix}.inner_{device}", unknown=f"{node} {place}")
+        for place, device in enumerate(devices_of)
     ]
+    with_esl = [device for device, part in zip(devices_of, parts, strict=True) if part.esl is not None]
+    return states + [State(f"l.{prefix}.lesl_{device}", f"l.{prefix}.lesl_{device}#branch") for device in with_esl]
 
 
 def place_gate(prefix: str, device: str, on: Edge, off: Edge, law: GateLaw, control: int) -> Gate:
@@ -275,11 +297,12 @@ def place_gate(prefix: str, device: str, on: Edge, off: Edge, law: GateLaw, cont
     )
 
 
-def capacitor_state(prefix: str, device: str, plus: str, minus: str) -> State:
-    """A fast capacitor between two nodes of the stage; ground is ``0``."""
-    return State(f"c.{prefix}.c{device}", f"{prefix}.{plus}", "" if minus == "0" else f"{prefix}.{minus}")
+def capacitor_state(prefix: str, device: str, plus: str, minus: str, place: str) -> State:
+    """A fast capacitor between two nodes of the stage; ground is ``0``; ``place`` as in ``State``."""
+    above, below = ("" if node == "0" else f"{prefix}.{node}" for node in (plus, minus))
+    return State(f"c.{prefix}.c{device}", above, below, place=place)
 
 
 def loop_state(prefix: str, tag: str) -> State:
     """The current of a commutation loop."""
-    return State(f"l.{prefix}.lloop_{tag}", f"l.{prefix}.lloop_{tag}#branch")
+    return State(f"l.{prefix}.lloop_{tag}", f"l.{prefix}.lloop_{tag}#branch", place=f"loop {tag}")

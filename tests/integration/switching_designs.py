@@ -54,7 +54,8 @@ BOOSTS = (
         Strays(18e-9, 5.0, 12e-9), 390.0, 0.94, 65e3, 30e-3, 60e-6, rectifier_drop=1.8, phases=2,
     ),
     boost_pfc.Params(
-        "fixed_frequency", Switch("Q1", 60e-3, 250e-12), Diode("D1", 1.6, 10.0, 50e-3, 60e-12), Choke("L1", 427e-6, 77e-3),
+        "fixed_frequency", Switch("Q1", 60e-3, 250e-12), Diode("D1", 1.6, 10.0, 50e-3, 60e-12),
+        Choke("L1", 427e-6, 77e-3),
         (), (Bank("C1", 330e-6, 0.18),), Strays(25e-9, 4.0, 15e-9), 400.0, 0.93, 125e3, 50e-3, 100e-6,
         rectifier_drop=1.9, snubber=Snubber(22.0, 150e-12),
     ),
@@ -64,7 +65,8 @@ BOOSTS = (
         200e-6, rectifier_drop=1.8, turn_on_delay=300e-9,
     ),
     boost_pfc.Params(
-        "fixed_frequency", Switch("Q1", 99e-3, 120e-12), Diode("D1", 1.5, 6.0, 80e-3, 30e-12), Choke("L1", 350e-6, 60e-3),
+        "fixed_frequency", Switch("Q1", 99e-3, 120e-12), Diode("D1", 1.5, 6.0, 80e-3, 30e-12),
+        Choke("L1", 350e-6, 60e-3),
         (Bank("C3", 1.5e-6, 8e-3),), (Bank("C1", 470e-6, 0.2, parallel=2), Bank("C2", 0.1e-6, 20e-3, esl=10e-9)),
         Strays(15e-9, 6.0, 10e-9), 390.0, 0.95, 70e3, 30e-3, 80e-6, rectifier_drop=1.8, phases=4,
     ),

@@ -1,0 +1,216 @@
+"""Buck rails by hand: where the search for the steady state begins, and every metric expected of it.
+
+The period itself is solved in ``buck_period``; here its course is read. Where a Schottky diode stands beside a
+synchronous low place, it carries the dead times and the low channel everything else.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from harness.handcalc import network
+from harness.handcalc import switching_gaps as gaps
+from harness.handcalc.buck_period import (
+    Edges,
+    Phase,
+    Solved,
+    drops_of,
+    on_mean,
+    phase,
+    rail_current,
+    solve,
+    source_branch,
+    start_of,
+)
+from harness.handcalc.expectation import Expectation
+from harness.handcalc.network import AnyBranch, Branch, Load
+from harness.handcalc.switching_gaps import Key, cans, currents, voltages, widened
+from harness.handcalc.switching_waveform import (
+    Course,
+    Estimate,
+    interleaved,
+    mean_of,
+    part_of,
+    peak_of,
+    rms_of,
+    swing_of,
+)
+from netlists.periodic import quiet_instant
+from netlists.point import Condition
+from netlists.stages.buck import PROBE_CAPACITORS, Params, Rail, edges, legs, load_resistance, lower_capacitance
+from netlists.stages.switching import SHORT
+
+PROBE_BANDWIDTH = 20e6  # of the ripple as the public desktop guide reads it, first order here [Hz]
+
+
+def estimate(params: Params, condition: Condition) -> Estimate:
+    """Duties and choke currents where the search for the steady state begins."""
+    state = solve(params, condition)
+    period = params.period
+    duties = tuple(
+        min(max(one.duty, 1e-3), rail.largest_duty) for rail, one in zip(params.rails, state.phases, strict=True)
+    )
+    pairs = list(zip(legs(params), edges(params), strict=True))
+    cut = quiet_instant(tuple(edge.at(period, duties[i]) for (_, i, _), pair in pairs for edge in pair), period)
+    currents, scales = [], []
+    for (_, index, _), (on, _) in pairs:
+        one = state.phases[index]
+        since = cut - on.at(period, duties[index]) - one.lag
+        currents.append(float(one.choke.at(np.array([since]))[0]))
+        scales.append(max(abs(mean_of(one.choke)), 0.5 * swing_of(one.choke)))
+    return Estimate(
+        duties, params.switching_frequency, tuple(currents), tuple(scales), state.feed_current, state.input_voltage,
+        tuple(rail.voltage for rail in params.rails),
+    )  # fmt: skip
+
+
+def expect(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
+    """Every metric of all rails and of the input they share.
+
+    Parameters
+    ----------
+    names : not needed, subjects are the designators of the parameters
+    """
+    state = solve(params, condition)
+    found: dict[Key, Expectation] = {}
+    for index, rail in enumerate(params.rails):
+        found |= _places(params, state, index)
+        found |= _choke(params, condition, state, index)
+        found |= _output(params, condition, rail, state.phases[index], state.edges[index])
+    return found | _input(params, state)
+
+
+def _ring_share(rail: Rail, one: Phase) -> float:
+    """Current of the choke's ring after a discontinuous current's end, over the current's peak."""
+    if one.is_continuous:
+        return 0.0
+    capacitance = lower_capacitance(rail) + rail.high.output_capacitance * rail.high.parallel
+    return rail.voltage / math.sqrt(rail.choke.inductance / capacitance) / one.peak
+
+
+def _blocking(params: Params, state: Solved, index: int) -> tuple[float, float]:
+    """Mean blocking voltage of the high place while it is off, of the low place while the high one is on [V]."""
+    rail, one = params.rails[index], state.phases[index]
+    current, on = mean_of(one.choke), on_mean(params, state, index, one)
+    off = -on * one.on_time / (params.period - one.on_time)
+    drops = drops_of(rail, current, one.peak, one.valley)
+    return state.input_voltage + off + drops.low, state.input_voltage + on - current * drops.on
+
+
+def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]:
+    """Voltages and currents of one piece of every place."""
+    rail, one, lost = params.rails[index], state.phases[index], state.edges[index]
+    high, low = _blocking(params, state, index)
+    ring = "the choke's ring decides at which voltage the turn-on begins"
+    share = 0.0 if one.is_continuous else rail.voltage * (lost.on.other_peak / low - 1) / (low - rail.voltage) + 0.02
+    found = voltages("switch", rail.high.designator, high, lost.off.controlled_peak)
+    found |= _high_currents(rail, one, lost, params.period)
+    period, on = params.period, one.on_time
+    rest = part_of(one.choke, on, period)
+    extra = -lost.of_high(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
+    square = rms_of(rest) ** 2 + extra / period
+    whole = (mean_of(one.choke) - one.high_mean, math.sqrt(max(square, 0.0)), max(one.peak, lost.off.other_current))
+    if rail.diode is not None:
+        found |= voltages("diode", rail.diode.designator, low, lost.on.other_peak, share, ring)
+    if rail.rectification == "diode" or rail.low is None:
+        assert rail.diode is not None  # checked by Rail
+        return found | currents("diode", rail.diode.designator, whole, rail.diode.parallel)
+    found |= voltages("switch", rail.low.designator, low, lost.on.other_peak, share, ring)
+    if rail.diode is not None:
+        falling, rising = on + rail.dead_time_falling, period - rail.dead_time_rising
+        channel = part_of(one.choke, falling, rising)
+        dead = [part_of(one.choke, on, falling), part_of(one.choke, rising, period)]
+        dead = [Course(piece.time, np.maximum(piece.value, 0.0)) for piece in dead]  # no diode carries less
+        aside = (
+            sum(mean_of(piece) for piece in dead), math.hypot(*(rms_of(piece) for piece in dead)), whole[2]
+        )  # fmt: skip
+        whole = (whole[0] - aside[0], rms_of(channel), peak_of(channel))
+        found |= currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
+    return found | currents("switch", rail.low.designator, whole, rail.low.parallel)
+
+
+def _high_currents(rail: Rail, one: Phase, lost: Edges, period: float) -> dict[Key, Expectation]:
+    extra = lost.of_high(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
+    square = rms_of(part_of(one.choke, 0.0, one.on_time)) ** 2 + extra / period
+    top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)
+    return currents(
+        "switch", rail.high.designator, (one.high_mean, math.sqrt(max(square, 0.0)), top), rail.high.parallel
+    )
+
+
+def _choke(params: Params, condition: Condition, state: Solved, index: int) -> dict[Key, Expectation]:
+    """Duty and the choke's currents."""
+    rail, one = params.rails[index], state.phases[index]
+    share, ring = _ring_share(rail, one), "the choke's ring decides at which current the turn-on begins"
+    linear = dataclasses.replace(rail.choke, saturation_current=None, saturated_inductance=None)
+    straight = phase(
+        params, dataclasses.replace(rail, choke=linear), rail_current(rail, condition) / rail.phases,
+        state.input_voltage + on_mean(params, state, index, one), state.edges[index],
+    ) if rail.choke.saturates else one  # fmt: skip
+    device, top = rail.choke.designator, float(np.max(one.choke.value))
+    peak, swing = widened(gaps.CHOKE_PEAK, share, ring), widened(gaps.CHOKE_RIPPLE, share, ring)
+    found = {
+        ("duty_cycle", rail.name): Expectation(one.duty, "1", gaps.COURSE, widened(gaps.DUTY, share, ring), 1e-3),
+        ("choke_current_peak", device): Expectation(top, "A", gaps.COURSE, peak, 0.01),
+        ("choke_current_rms", device): Expectation(
+            rms_of(one.choke), "A", gaps.TRIANGLES, widened(gaps.CHOKE_RMS, share, ring), 0.01
+        ),
+        ("choke_ripple", device): Expectation(swing_of(one.choke), "A", gaps.COURSE, swing, 0.01),
+        ("saturation_current_needed", device): Expectation(
+            float(np.max(straight.choke.value)), "A", gaps.COURSE, peak, 0.01
+        ),
+    }
+    if rail.phases > 1:
+        ratio = swing_of(interleaved(one.choke, rail.phases)) / swing_of(one.choke)
+        found["ripple_cancellation", rail.name] = Expectation(ratio, "1", gaps.TRIANGLES, gaps.CANCELLED, 0.02)
+    return found
+
+
+def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: Edges) -> dict[Key, Expectation]:
+    """Ripple at the bank, through a probe at the load, and each can's current."""
+    probes = () if condition.probe == "none" else tuple(Branch(esr, 0.0, c) for _, c, esr in PROBE_CAPACITORS)
+    inductance = rail.copper_inductance if rail.copper_resistance is not None else None
+    load = Load(rail.copper_resistance or SHORT, inductance or 0.0, load_resistance(rail, condition), probes)
+    branches: list[AnyBranch] = [*(network.branch_of(bank) for bank in rail.outputs), load]
+    fed, orders = interleaved(one.choke, rail.phases), network.train(one.choke, rail.phases)
+    voltage = network.ripple(fed, orders, branches)
+    _, esl = network.high_frequency(branches)
+    overshoot = max(lost.on.other_peak - params.input_voltage, 0.0) * esl / rail.choke.inductance
+    risen = float(voltage.at(np.array([0.0]))[0]) + overshoot
+    swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
+    gap = gaps.OUTPUT_RIPPLE_ESL if esl > 0 else gaps.OUTPUT_RIPPLE
+    ring = widened(gap, _ring_share(rail, one), "the choke's ring goes on into the bank")
+    found = {("output_ripple", rail.name): Expectation(swing, "V", gaps.IMPEDANCE, ring, 2e-4)}
+    if condition.probe != "none":
+        transfer = network.probe_transfer(branches, load, params.period, PROBE_BANDWIDTH)
+        read = swing_of(network.ripple(fed, orders, branches, transfer))
+        found["output_ripple_probe", rail.name] = Expectation(read, "V", gaps.IMPEDANCE, gaps.PROBED_RIPPLE, 2e-4)
+    return found | cans(rail.outputs, network.branch_rms(fed, orders, branches))
+
+
+def _input(params: Params, state: Solved) -> dict[Key, Expectation]:
+    """Ripple of the input bank, what the phases draw from it, and each can's current."""
+    branches = [*(network.branch_of(bank) for bank in params.inputs), source_branch(params, state.feed_current)]
+    _, esl = network.high_frequency(branches[:-1])
+    low, high = [float(np.min(state.input_ripple.value))], [peak_of(state.input_ripple)]
+    drawn = state.drawn.scaled(-1.0)
+    most = peak_of(drawn)
+    for rail, one, lost, (at_off, at_on) in zip(params.rails, state.phases, state.edges, state.cells, strict=True):
+        low += [at_off + lost.off.node_low, at_on + lost.on.node_low]
+        high += [at_off + lost.off.node_high, at_on + lost.on.node_high]
+        before = float(drawn.at(np.array([start_of(rail, one, params.period) * params.period]), before=True)[0])
+        most = max(most, before + lost.on.controlled_current)
+    spiked = most > 1.001 * peak_of(drawn)
+    found = {
+        ("input_ripple", "input"): Expectation(
+            max(high) - min(low), "V", gaps.IMPEDANCE, gaps.INPUT_RIPPLE_ESL if esl > 0 else gaps.INPUT_RIPPLE, 1e-3
+        ),
+        ("input_ripple_current", "input"): Expectation(
+            most - float(np.min(drawn.value)), "A", gaps.TRIANGLES, gaps.DRAWN_SPIKE if spiked else gaps.DRAWN, 0.01
+        ),
+    }
+    return found | cans(params.inputs, network.branch_rms(state.drawn, state.drawn_harmonics, branches))
