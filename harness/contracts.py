@@ -78,6 +78,8 @@ class Periodic:
     controls, constraints : as many of one as of the other
     states : every energy store of the deck;  estimates, scales : one each [V or A]
     steps_search, steps_final : time steps in a period, at least, while searching and for the final figures
+    parts : equal parts of the period after which the circuit is the same again but for the names of its phases
+    order : state -> the state whose value it takes on after a part; empty where ``parts`` is 1
     """
 
     frequency: float
@@ -89,6 +91,8 @@ class Periodic:
     scales: tuple[float, ...]
     steps_search: int = 200
     steps_final: int = 200
+    parts: int = 1
+    order: tuple[int, ...] = ()
 
     def frequency_at(self, controls: Sequence[float] | FloatArray) -> float:
         """The switching frequency at some values of the controls [Hz]."""

@@ -4,25 +4,20 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-from PySpice.Spice.Netlist import Circuit
-
-from netlists.point import Condition, Point
-from netlists.probe import Probe
+from netlists.point import Point
 from netlists.record import SupplyRecord
-from netlists.stages import rectifier_bulk
+from netlists.stages import boost_pfc, buck, rectifier_bulk
 
 
 class StageModule(Protocol):
-    """What every module of ``netlists.stages`` offers; its own Params and Scenario stand for Any here."""
+    """What every module of ``netlists.stages`` that is a stage offers; its own Params stands for Any here.
+
+    Its circuit, probes and, where it switches, its gates and states take what the kind of stage needs.
+    """
 
     KIND: str
-    SLOW_STATES: tuple[str, ...]
 
     def params_from(self, record: SupplyRecord, instance: str, point: Point) -> tuple[Any, frozenset[str]]: ...
 
-    def probes(self, params: Any, *, regulating: bool = False) -> tuple[Probe, ...]: ...
 
-    def bench(self, params: Any, condition: Condition, scenario: Any) -> Circuit: ...
-
-
-STAGES: dict[str, StageModule] = {rectifier_bulk.KIND: rectifier_bulk}
+STAGES: dict[str, StageModule] = {module.KIND: module for module in (rectifier_bulk, boost_pfc, buck)}

@@ -36,7 +36,7 @@ class Assessment:
     Parameters
     ----------
     metrics : one mapping a metric, keys as in DEVELOPERS.md, in the order they were asked
-    limits : what the limits file chose;  rail_limits : its limits of output rails, none judged yet
+    limits : what the limits file chose;  rail_limits : its limits of output rails, and whether they are judged in the metrics
     not_modelled : what no study answers, with the reason
     struck_out : alternatives of structure that cannot be, with the reason and their rows, which count for nothing
     """
@@ -98,7 +98,7 @@ def assess(
         tuple(measurement_rows(record, measured)),
         {**provenance, "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")},
         limits_summary(limits),
-        tuple(rail_rows(record, limits)),
+        tuple(rail_rows(record, limits, rows)),
         tuple(_struck_row(record, plan, item, limits) for item in struck),
         tuple(
             {"instance": instance, "what": what, "reason": reason}
@@ -204,7 +204,8 @@ def _value(corner: CornerAnswer) -> float | None:
 
 def _condition(answer: Answer) -> dict[str, Any]:
     question = answer.question
-    situation = answer.corners["nominal"].situation
+    nominal = answer.corners["nominal"]
+    condition = nominal.situation.condition
     return {
         "label": question.label,
         "study": question.study,
@@ -213,8 +214,10 @@ def _condition(answer: Answer) -> dict[str, Any]:
         "line_frequency": question.line_frequency,
         "output_power": question.output_power,
         "load_fraction": question.load_fraction,
-        "ambient": situation.condition.ambient,
-        "switch_on_angle": answer.corners["nominal"].angle,
+        "ambient": condition.ambient,
+        "switch_on_angle": nominal.angle if condition.line_angle is None else None,
+        "line_angle": None if condition.line_angle is None else (nominal.angle or condition.line_angle),
+        "probe": condition.probe,
         "structure": dict(answer.structure),
     }
 

@@ -44,6 +44,7 @@ class Rating:
     partial: str = ""
 
 
+BULK_PARTS = "the line's and the converter's ripple currents add to it"
 CONVERTER_PART = "the converter's own ripple current is not simulated yet, and adds to it"
 
 # Manufacturer's ratings, by metric; the subject of the metric names the part.
@@ -63,6 +64,15 @@ RATINGS: dict[str, Rating] = {
     "diode_reverse_peak": Rating("reverse_voltage_rating"),
     "bulk_voltage_peak": Rating("voltage_rating"),
     "bulk_can_current_rms": Rating("ripple_current_rating", CONVERTER_PART),
+    "switch_voltage_plateau": Rating("drain_source_rating"),
+    "switch_voltage_peak": Rating("drain_source_rating"),
+    "switch_current_rms": Rating("drain_current_rating"),
+    "diode_voltage_plateau": Rating("reverse_voltage_rating"),
+    "diode_voltage_peak": Rating("reverse_voltage_rating"),
+    "diode_current_average": Rating("average_current_rating"),
+    "saturation_current_needed": Rating("saturation_current"),
+    "choke_current_rms": Rating("current_rating"),
+    "capacitor_current_rms": Rating("ripple_current_rating"),
     "rectifier_current_average": Rating("average_current_rating"),
     "thermistor_current_rms": Rating("current_rating"),
 }
@@ -72,8 +82,12 @@ def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMIT
     """The limit of an answer; None where nothing recorded bounds it. A claim is held to what it promises."""
     if answer.question.claim:
         return _claimed(record, answer)
-    labelled = answer.metric == "line_current_rms"
-    rated = _label_current(record, answer) if labelled else _rated(record, answer, limits)
+    if answer.metric == "line_current_rms":
+        rated = _label_current(record, answer)
+    elif answer.metric == "output_ripple_probe":
+        rated = _railed(answer, limits)
+    else:
+        rated = _rated(record, answer, limits)
     override = limits.override(answer.instance, answer.metric, answer.subject)
     return rated if override is None else _overridden(answer, override, rated)
 
@@ -95,7 +109,19 @@ def _rated(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | 
         amount += f" ({engineering(quantity.low, quantity.unit)} to {engineering(quantity.high, quantity.unit)})"
     words = policy.words(rating.field)
     source = f"{answer.subject} {rating.field.replace('_', ' ')}, {amount}{known}{words}"
-    return Limit(quantity.nominal * fraction, quantity.low * fraction, "high", source, rating.partial, policy.name)
+    in_bulk = answer.metric == "capacitor_current_rms" and owners[0].parts[answer.subject].role == "bulk"
+    partial = BULK_PARTS if in_bulk else rating.partial
+    return Limit(quantity.nominal * fraction, quantity.low * fraction, "high", source, partial, policy.name)
+
+
+def _railed(answer: Answer, limits: LimitsFile) -> Limit | None:
+    """The limits file's own ripple limit of a rail."""
+    for rail in limits.rails:
+        if (rail.rail, rail.quantity) == (answer.subject, "ripple"):
+            mark = f", {rail.mark}" if rail.mark else ""
+            source = f"rail {rail.rail}: {rail.source}{mark}; {rail.condition}"
+            return Limit(rail.value, rail.value, "high", source)
+    return None
 
 
 def _quantity_of(record: SupplyRecord, designator: str, field: str) -> Quantity | None:
@@ -135,6 +161,8 @@ def _label_current(record: SupplyRecord, answer: Answer) -> Limit | None:
 def missing_limit(answer: Answer) -> str:
     """What to record so that an unjudged metric can be judged."""
     rating = RATINGS.get(answer.metric)
+    if answer.metric == "output_ripple_probe":
+        return f"state a ripple limit of rail {answer.subject} in the limits file to judge it"
     if rating is None:
         return "no rating exists for it; a claim, or an override in the limits file, can set a limit"
     if answer.subject == "line":

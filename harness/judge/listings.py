@@ -121,13 +121,13 @@ def limits_summary(limits: LimitsFile) -> dict[str, Any]:
     }
 
 
-def rail_rows(record: SupplyRecord, limits: LimitsFile) -> list[dict[str, Any]]:
-    """Limits of output rails; no rail is simulated yet, so none is judged."""
+def rail_rows(record: SupplyRecord, limits: LimitsFile, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Limits of output rails: judged in the metrics where the rail's ripple is simulated, else kept until it is."""
+    judged = {row["subject"] for row in rows if row["metric"] == "output_ripple_probe"}
     rails = record.data.nameplate.rails
-    rows = []
+    found = []
     for limit in limits.rails:
         voltage = rails[limit.rail].voltage
-        rows.append(
-            {**dataclasses.asdict(limit), "voltage": voltage.nominal if voltage else None, "state": "not simulated yet"}
-        )
-    return rows
+        state = "judged" if limit.quantity == "ripple" and limit.rail in judged else "not simulated yet"
+        found.append({**dataclasses.asdict(limit), "voltage": voltage.nominal if voltage else None, "state": state})
+    return found

@@ -13,7 +13,7 @@ from harness.plan.plan import Answer, Plan, kind_of
 from netlists.record import SupplyRecord
 
 # How studies begin to say that the circuit does not run; a simulation that went wrong is no proof of that.
-DOES_NOT_RUN = ("the converter cuts out", "no settled operation")
+DOES_NOT_RUN = ("the converter cuts out", "no settled operation", "unreachable: target out of reach")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +72,9 @@ def _does_not_run(record: SupplyRecord, answers: Sequence[Answer]) -> str:
     """Why an alternative fails within the label's own voltages at nominal values; empty where it runs."""
     for answer in answers:
         question, nominal = answer.question, answer.corners["nominal"]
-        band = record.data.nameplate.input_bands[question.band]
+        band = record.data.nameplate.input_bands.get(question.band)
         own = not question.claim and not question.measurement
-        on_label = band.voltage_low.nominal <= question.line_voltage <= band.voltage_high.nominal
+        on_label = band is None or band.voltage_low.nominal <= question.line_voltage <= band.voltage_high.nominal
         if own and on_label and nominal.finding is None and nominal.error.startswith(DOES_NOT_RUN):
             return f"does not run at {question.line_voltage:g} V with every value nominal: {nominal.error}"
     return ""

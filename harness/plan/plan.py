@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from harness.handcalc.expectation import Expectation
-from harness.plan import rectifier_bulk
+from harness.plan import boost_pfc, buck, rectifier_bulk
 from harness.plan.bands import band_ends
 from harness.plan.study import Finding, MetricRule, Question, Study
 from harness.simulate.campaign import Campaign, Request
@@ -66,7 +66,7 @@ class StagePlan(Protocol):
     METRICS: dict[str, MetricRule]
     STUDIES: dict[str, Callable[[Any], Study]]
 
-    def questions(self, record: SupplyRecord) -> list[Question]: ...
+    def questions(self, record: SupplyRecord, instance: str) -> list[Question]: ...
 
     def situation(
         self, record: SupplyRecord, instance: str, point: Point, question: Question
@@ -83,7 +83,7 @@ class StagePlan(Protocol):
     def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
 
 
-PLANS: dict[str, StagePlan] = {"rectifier_bulk": rectifier_bulk}
+PLANS: dict[str, StagePlan] = {"rectifier_bulk": rectifier_bulk, "boost_pfc": boost_pfc, "buck": buck}
 
 
 def kind_of(record: SupplyRecord, instance: str) -> str:
@@ -183,7 +183,7 @@ class Plan:
     def _questions(self, instance: str) -> list[Question]:
         """The stage's own questions, then the claims about its metrics."""
         planner = self._planner(instance)
-        asked = list(planner.questions(self.record))
+        asked = list(planner.questions(self.record, instance))
         for name, claim in self.record.data.claims.items():
             if claim.metric in planner.METRICS:
                 asked.append(question_about(self.record, "claim", name, claim, planner.METRICS[claim.metric]))

@@ -91,7 +91,7 @@ REFERENCE_LINES: dict[str, tuple[float, float]] = {
 }
 
 
-def questions(record: SupplyRecord) -> list[Question]:
+def questions(record: SupplyRecord, instance: str) -> list[Question]:
     """What every rectifier and bulk stage is asked: the ends of each input band, and two lines of a known stiffness."""
     asked: list[Question] = []
     of_study = {study: tuple(m for m, rule in METRICS.items() if rule.study == study) for study in STUDIES}

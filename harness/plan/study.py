@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, Protocol
 
 from harness.contracts import Metric
 from harness.simulate.campaign import Outcome, Request
@@ -46,6 +46,8 @@ class Question:
     label : why this condition, as text;  claim, measurement : name of the one it is asked for, else empty
     fixed : (record path, SI value) taken instead of the record's, with no range
     ambient : fixed by a claim [degC]; None: the record's, with its range
+    band : of the label; empty for a stage that does not see the line
+    probe : what output ripple is read through
     """
 
     study: str
@@ -61,6 +63,11 @@ class Question:
     measurement: str = ""
     fixed: tuple[tuple[str, float], ...] = ()
     ambient: float | None = None
+    probe: str = "none"
+
+    def changed(self, **changes: Any) -> Question:
+        """The same question with some fields changed."""
+        return replace(self, **changes)
 
 
 class Study(Protocol):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import boost_pfc as boost_hand
 from harness.handcalc import buck as buck_hand
@@ -15,6 +17,7 @@ from netlists.stages.switching import Choke, choke_state_at
 Chokes = dict[str, tuple[Choke, int]]  # tag of a phase -> its choke, place of its current in the estimate
 
 SMALLEST_DUTY = 1e-3
+AT_LIMIT = 0.98  # of its highest frequency: a boundary-mode controller that close to it is taken to stand there
 FREQUENCY_REACH = 5.0  # a boundary-mode search may move its frequency by this factor either way
 # Time steps a period: search and final. An idle choke's ringing would make the map uneven with fewer.
 STEPS, IDLE_STEPS = (200, 200), (400, 600)
@@ -48,6 +51,7 @@ def buck_analysis(params: buck.Params, condition: Condition) -> Periodic:
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),
         *(IDLE_STEPS if any(rail.rectification == "diode" for rail in params.rails) else STEPS),
+        *_symmetry(states, list(chokes), len(params.rails) == 1),
     )
 
 
@@ -65,10 +69,10 @@ def boost_analysis(params: boost_pfc.Params, condition: Condition) -> Periodic:
     pairs = [_estimated(state, estimate, chokes, voltages, feed, fast) for state in states]
     controls = [Control("duty", duty, SMALLEST_DUTY, params.largest_duty)]
     constraints = [Constraint("mean", "bus", params.bus_setpoint)]
-    if params.mode == "boundary" and estimate.frequency < params.switching_frequency:
+    if params.mode == "boundary" and estimate.frequency < AT_LIMIT * params.switching_frequency:
         # at its highest frequency a boundary-mode controller waits, and the current idles longer: nothing to solve
-        lowest = estimate.frequency / FREQUENCY_REACH
-        controls.append(Control("frequency", estimate.frequency, lowest, params.switching_frequency))
+        lowest, highest = estimate.frequency / FREQUENCY_REACH, params.switching_frequency / AT_LIMIT
+        controls.append(Control("frequency", estimate.frequency, lowest, highest))
         vector = f"v.{boost_pfc.PREFIX}.vsense_choke_0#branch"
         constraints.append(Constraint("idle", vector, params.turn_on_delay))
     return Periodic(
@@ -80,7 +84,32 @@ def boost_analysis(params: boost_pfc.Params, condition: Condition) -> Periodic:
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),
         *IDLE_STEPS,
+        *_symmetry(states, list(chokes), len(controls) == 1),
     )
+
+
+def _symmetry(states: Sequence[State], tags: Sequence[str], alike: bool) -> tuple[int, tuple[int, ...]]:
+    """Parts of the period and order of the states: as many as phases, where these are alike and steered as one."""
+    return (len(tags), rotation(states, tags)) if alike and len(tags) > 1 else (1, ())
+
+
+def rotation(states: Sequence[State], tags: Sequence[str]) -> tuple[int, ...]:
+    """State -> the state whose value it takes on one phase later: that of the next phase, its own where it has none.
+
+    Parameters
+    ----------
+    tags : of equal phases in their order, such as ``a0``, ``a1``; a phase's devices end in its tag
+    """
+    places = {state.device: index for index, state in enumerate(states)}
+    following = dict(zip(tags, [*tags[1:], tags[0]], strict=True))
+    order = []
+    for state in states:
+        belongs_to = state.unknown.removeprefix("choke ") if state.unknown else state.place.rpartition(" ")[2]
+        device = state.device
+        if belongs_to in following:
+            device = device.removesuffix(belongs_to) + following[belongs_to]
+        order.append(places[device])
+    return tuple(order)
 
 
 def _estimated(

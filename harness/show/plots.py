@@ -23,6 +23,14 @@ from harness.store.views import signal_names
 from netlists.errors import StoreError
 from netlists.quantity import engineering
 
+# A buck's phases are a0, a1 (first rail), b0 (second), a corrector's 0, 1; the first of each is drawn.
+STEADY_PANELS = (
+    ("voltage [V]", ("high_voltage_a0", "low_voltage_a0", "high_voltage_b0", "low_voltage_b0", "low_voltage_0",
+                     "free_voltage_0")),
+    ("current [A]", ("choke_current_a0", "high_current_a0", "choke_current_b0", "high_current_b0", "choke_current_0",
+                     "low_current_0", "free_current_0")),
+    ("output [V]", ("output_voltage_a", "load_voltage_a", "output_voltage_b", "load_voltage_b", "bus_voltage")),
+)  # fmt: skip
 # Panels of each study: title and the signals drawn in it, all of one unit.
 PANELS: Mapping[str, Sequence[tuple[str, tuple[str, ...]]]] = {
     "inrush": (("line current [A]", ("line_current",)), ("bulk voltage [V]", ("bulk_voltage",))),
@@ -36,10 +44,13 @@ PANELS: Mapping[str, Sequence[tuple[str, tuple[str, ...]]]] = {
         ("bulk voltage [V]", ("bulk_voltage",)),
         ("current [A]", ("line_current", "rectified_current", "source_current", "load_current")),
     ),
+    "steady": STEADY_PANELS,
+    "worst_instant": STEADY_PANELS,
     "holdup": (("voltage [V]", ("bulk_voltage", "line_voltage")), ("line current [A]", ("line_current",))),
 }
-# The signal a metric's mark sits on; metrics that are means or integrals have no instant and no mark.
-MARKED: Mapping[str, str] = {
+# The signals a metric's mark may sit on, of which the one that has its value is taken; metrics that are means or
+# integrals have no instant and no mark.
+MARKED: Mapping[str, str | tuple[str, ...]] = {
     "inrush_peak": "line_current",
     "hot_restart_peak": "line_current",
     "held_relay_peak": "line_current",
@@ -54,8 +65,32 @@ MARKED: Mapping[str, str] = {
     "bulk_voltage_trough": "bulk_voltage",
     "rectifier_current_peak": "rectified_current",
     "holdup_time": "bulk_voltage",
+    "switch_voltage_peak": ("high_voltage_a0", "high_voltage_b0", "low_voltage_a0", "low_voltage_b0", "low_voltage_0"),
+    "diode_voltage_peak": ("low_voltage_a0", "low_voltage_b0", "free_voltage_0"),
+    "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0"),
+    "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),
+    "output_ripple": ("output_voltage_a", "output_voltage_b", "bus_voltage"),
 }
+SAME_LEVEL = 0.02  # of a metric's value: a signal that close at its instant is the one it was taken from
 COLOURS = {
+    "high_voltage_a0": "#1f4e6b",
+    "low_voltage_a0": "#8a3b12",
+    "high_voltage_b0": "#2f7f78",
+    "low_voltage_b0": "#b0476a",
+    "low_voltage_0": "#1f4e6b",
+    "free_voltage_0": "#8a3b12",
+    "choke_current_a0": "#1f4e6b",
+    "high_current_a0": "#b8860b",
+    "choke_current_b0": "#2f7f78",
+    "high_current_b0": "#b0476a",
+    "choke_current_0": "#1f4e6b",
+    "low_current_0": "#b8860b",
+    "free_current_0": "#8a3b12",
+    "output_voltage_a": "#5b7c2f",
+    "load_voltage_a": "#9a9a9a",
+    "output_voltage_b": "#6a4c93",
+    "load_voltage_b": "#3b3b3b",
+    "bus_voltage": "#5b7c2f",
     "line_current": "#8a3b12",
     "rectified_current": "#b8860b",
     "load_current": "#5b7c2f",
@@ -106,19 +141,20 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
     panels = [(title, names) for title, names in panels if names]  # a regulated bus has no line current of its own
     figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=(9, 6), layout="constrained", squeeze=False)
     names = tuple(name for _, signals in panels for name in signals)
+    unit, factor = time_unit(rows[0]["window"][1])
     nominal = runs.read_run(path, signals=names).run
     adverse_id = rows[0]["adverse"]["run_id"]
     adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
         if adverse is not None and adverse_id != rows[0]["run_id"]:
-            _traces(axis, adverse, signals, alpha=ADVERSE_ALPHA, style="--", suffix=", adverse ends")
-        _traces(axis, nominal, signals, alpha=1.0, style="-", suffix="")
-        for instant, marked in _by_instant(rows, signals, nominal).items():
-            _mark(axis, instant, marked, nominal)
+            _traces(axis, adverse, signals, factor, alpha=ADVERSE_ALPHA, style="--", suffix=", adverse ends")
+        _traces(axis, nominal, signals, factor, alpha=1.0, style="-", suffix="")
+        for (instant, name), marked in _by_instant(rows, signals, nominal).items():
+            _mark(axis, instant, name, marked, nominal, factor)
         axis.set_ylabel(title)
         axis.grid(alpha=0.25)
         axis.legend(loc="best", fontsize=8, frameon=False)
-    axes[-1, 0].set_xlabel("time [ms]")
+    axes[-1, 0].set_xlabel(f"time [{unit}]")
     condition = rows[0]["condition"]
     line = f"{condition['line_voltage']:g} V"
     line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
@@ -130,12 +166,19 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
     return figure
 
 
-def _traces(axis: Axes, run: Run, signals: Sequence[str], *, alpha: float, style: str, suffix: str) -> None:
+def time_unit(stop: float) -> tuple[str, float]:
+    """Unit for the times of a picture that ends at an instant [s], and how many of it make a second."""
+    return ("ms", 1e3) if stop > 1e-3 else ("us", 1e6)
+
+
+def _traces(
+    axis: Axes, run: Run, signals: Sequence[str], factor: float, *, alpha: float, style: str, suffix: str
+) -> None:
     assert run.axis is not None  # the run is ok and its signals were asked for
     for name in signals:
         time, values = thinned(run.axis.values, np.asarray(run.signals[name].values, dtype=np.float64))
         label = f"{name.replace('_', ' ')}{suffix}"
-        axis.plot(time * 1e3, values, style, color=COLOURS[name], alpha=alpha, linewidth=1.2, label=label)
+        axis.plot(time * factor, values, style, color=COLOURS[name], alpha=alpha, linewidth=1.2, label=label)
 
 
 def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -152,29 +195,43 @@ def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArra
     return time[chosen], values[chosen]
 
 
+def marked_signal(row: Mapping[str, Any], signals: Sequence[str], run: Run) -> str | None:
+    """Which of some drawn signals a row's mark sits on; None where its metric has no mark among them."""
+    assert run.axis is not None  # the run is ok and its signals were asked for
+    candidates = MARKED[row["metric"]]
+    names = [candidates] if isinstance(candidates, str) else [name for name in candidates if name in run.signals]
+    if len(names) > 1:
+        levels = [abs(float(np.interp(row["at"], run.axis.values, run.signals[name].values))) for name in names]
+        near = [n for n, level in zip(names, levels, strict=True) if abs(level - row["value"]) < SAME_LEVEL * level]
+        names = near or names
+    return names[0] if names and names[0] in signals else None
+
+
 def _by_instant(
     rows: Sequence[Mapping[str, Any]], signals: Sequence[str], run: Run
-) -> dict[float, list[Mapping[str, Any]]]:
-    """Rows whose mark sits on one of these signals of this run, together where they share their instant."""
-    found: dict[float, list[Mapping[str, Any]]] = defaultdict(list)
+) -> dict[tuple[float, str], list[Mapping[str, Any]]]:
+    """Rows whose mark sits on one of these signals of this run, together where they share signal and instant."""
+    found: dict[tuple[float, str], list[Mapping[str, Any]]] = defaultdict(list)
     for row in rows:
-        if row["at"] is not None and row["run_id"] == run.case_id and MARKED[row["metric"]] in signals:
-            found[row["at"]].append(row)
+        if row["at"] is not None and row["run_id"] == run.case_id:
+            name = marked_signal(row, signals, run)
+            if name is not None:
+                found[row["at"], name].append(row)
     return found
 
 
-def _mark(axis: Axes, instant: float, rows: Sequence[Mapping[str, Any]], run: Run) -> None:
+def _mark(axis: Axes, instant: float, name: str, rows: Sequence[Mapping[str, Any]], run: Run, factor: float) -> None:
     """A ring at the instant of metrics, with their names and values; hold-up also shows its stretch."""
     assert run.axis is not None  # the run is ok and its signals were asked for
-    level = float(np.interp(instant, run.axis.values, run.signals[MARKED[rows[0]["metric"]]].values))
-    axis.plot([instant * 1e3], [level], "o", markersize=8, markerfacecolor="none", color="#222222")
+    level = float(np.interp(instant, run.axis.values, run.signals[name].values))
+    axis.plot([instant * factor], [level], "o", markersize=8, markerfacecolor="none", color="#222222")
     for row in rows:
         if row["metric"] == "holdup_time":
             start, stop = row["window"]
-            axis.axvspan(start * 1e3, stop * 1e3, color="#d9c27a", alpha=0.35, linewidth=0)
+            axis.axvspan(start * factor, stop * factor, color="#d9c27a", alpha=0.35, linewidth=0)
     text = "\n".join(f"{row['metric'].replace('_', ' ')} {engineering(row['value'], row['unit'])}" for row in rows)
     right = instant > 0.6 * run.axis.values[-1]
     axis.annotate(
-        text, (instant * 1e3, level), xytext=(-10 if right else 10, 10), textcoords="offset points", fontsize=8,
+        text, (instant * factor, level), xytext=(-10 if right else 10, 10), textcoords="offset points", fontsize=8,
         ha="right" if right else "left", bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1},
     )  # fmt: skip

@@ -166,13 +166,19 @@ def _marks(stretch: Stretch, panels: Mapping[str, Sequence[Trace]]) -> dict[str,
 def _sits_on(metric: Metric, instant: float, traces: Sequence[Trace]) -> tuple[Trace | None, float | None]:
     """The trace a metric was taken from, and its level there: the one MARKED names, or one of the metric's value."""
     at = {trace.name: float(np.interp(instant, trace.time, trace.values)) for trace in traces}
-    for trace in traces:
-        if trace.name == MARKED.get(metric.name):
-            return trace, at[trace.name]
-    for trace in traces:
-        if trace.unit == metric.unit and math.isclose(abs(at[trace.name]), abs(metric.value), rel_tol=SAME_LEVEL):
-            return trace, at[trace.name]
-    return None, None
+    candidates = MARKED.get(metric.name, ())
+    by_level = [
+        trace
+        for trace in traces
+        if trace.unit == metric.unit and math.isclose(abs(at[trace.name]), abs(metric.value), rel_tol=SAME_LEVEL)
+    ]
+    if isinstance(candidates, str):
+        named = [trace for trace in traces if trace.name == candidates]
+    else:
+        named = [trace for trace in traces if trace.name in candidates]
+        named = [trace for trace in named if trace in by_level] or named
+    chosen = next(iter([*named, *by_level]), None)
+    return chosen, None if chosen is None else at[chosen.name]
 
 
 def _ring(axis: Axes, marks: Sequence[Mark], factor: float) -> None:

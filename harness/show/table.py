@@ -101,8 +101,11 @@ def _heading(row: Mapping[str, Any]) -> str:
     condition = row["condition"]
     line = f"{condition['line_voltage']:g} V"
     line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
+    if condition["line_angle"] is not None:
+        line += f" at {condition['line_angle']:.3g} deg"
+    structure = f" ({_structure(condition['structure'])})" if condition["structure"] else ""
     return (
-        f"{row['instance']} ({_structure(condition['structure'])}), {condition['label']}: {line}, "
+        f"{row['instance']}{structure}, {condition['label']}: {line}, "
         f"{condition['output_power']:g} W, {condition['ambient']:g} degC nominal"
     )
 

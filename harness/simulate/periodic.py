@@ -30,7 +30,7 @@ REACH_POINTS = 6  # values of a control tried before a target is called out of r
 class Effort:
     """What a stretch of work took: periods, accepted time steps, runs, processor time [s]."""
 
-    periods: int = 0
+    periods: float = 0.0
     steps: int = 0
     runs: int = 0
     seconds: float = 0.0
@@ -56,7 +56,11 @@ class Settled:
 
 
 class Bench:
-    """A loaded circuit that runs whole periods from any state at any controls."""
+    """A loaded circuit that runs whole parts of a period from any state at any controls.
+
+    Where interleaved phases are equal, a part of the period with their names moved on is a map of its own: it takes
+    less time, and how the phases share is no longer left to their small resistances.
+    """
 
     def __init__(self, session: ngspice.Session, analysis: Periodic, effort: Effort, steps: int) -> None:
         self._session = session
@@ -68,30 +72,40 @@ class Bench:
         self._vectors = list(dict.fromkeys(vectors))
         self._controls: tuple[float, ...] = ()
 
-    def run(self, state: FloatArray, controls: FloatArray, periods: int, finer: int = 1) -> Arrival:
-        """The state after some periods, and by how much the last of them missed each constraint, scaled.
+    def run(
+        self, state: FloatArray, controls: FloatArray, maps: int, finer: int = 1, *, whole: bool = False
+    ) -> Arrival:
+        """The state after some maps, and by how much the last of them missed each constraint, scaled.
 
-        ``finer`` : how many times more steps a period has than ``steps``
+        Parameters
+        ----------
+        maps : parts of the period, whole periods where it has one part
+        finer : how many times more steps a period has than ``steps``
+        whole : constraints are taken over all of the maps, not over the last
         """
         began = time.process_time()
         analysis = self._analysis
         period = 1 / analysis.frequency_at(controls)
+        part = period / analysis.parts
         for store, value in zip(analysis.states, state, strict=True):
             self._session.alter(f"@{store.device}[ic]", [value])
         if tuple(controls) != self._controls:
             for gate in analysis.gates:
                 self._session.alter(f"@{gate.source}[pulse]", gate.pulse(period, controls[gate.control]))
             self._controls = tuple(controls)
-        stretch = Transient(periods * period, period / (self.steps * finer))
+        stretch = Transient(maps * part, period / (self.steps * finer))
         try:
             axis, signals = self._session.run_for(stretch, self._vectors)
         finally:
             self.effort.runs += 1
-            self.effort.periods += periods
+            self.effort.periods += maps / analysis.parts
             self.effort.seconds += time.process_time() - began
         self.effort.steps += axis.size
         arrived = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
-        errors = [missed(constraint, analysis, axis, signals, controls) for constraint in analysis.constraints]
+        for _ in range(maps if analysis.order else 0):
+            arrived = arrived[list(analysis.order)]
+        span = maps * part if whole else part
+        errors = [missed(one, analysis, axis, signals, controls, span) for one in analysis.constraints]
         return Arrival(arrived, np.array(errors))
 
 
@@ -100,11 +114,16 @@ def _difference(signals: dict[str, FloatArray], plus: str, minus: str) -> float:
 
 
 def missed(
-    constraint: Constraint, analysis: Periodic, axis: FloatArray, signals: dict[str, FloatArray], controls: FloatArray
+    constraint: Constraint,
+    analysis: Periodic,
+    axis: FloatArray,
+    signals: dict[str, FloatArray],
+    controls: FloatArray,
+    span: float,
 ) -> float:
-    """By how much the last period missed a constraint, scaled by its target or by the period."""
+    """By how much the last ``span`` [s] of a run missed a constraint, scaled by its target or by the period."""
     period = 1 / analysis.frequency_at(controls)
-    first = max(int(np.searchsorted(axis, axis[-1] - period * (1 + 1e-9))), 0)
+    first = max(int(np.searchsorted(axis, axis[-1] - span * (1 + 1e-9))), 0)
     stretch, values = axis[first:], signals[constraint.vector][first:]
     if constraint.kind == "mean":
         return float(np.trapezoid(values, stretch) / (stretch[-1] - stretch[0]) / constraint.target - 1)
@@ -175,7 +194,9 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
     solution = _solution(analysis, found, drift, halved, efforts)
-    return Settled(Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm, efforts)
+    return Settled(
+        Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm(problem), efforts
+    )
 
 
 def _found(
@@ -190,10 +211,10 @@ def _found(
         except NotFoundError as error:
             raise _no_steady_state(analysis, problem, bench, error) from error
         bench.effort = efforts.verification
-        drift = _drift(problem, bench, found)
+        drift = _drift(problem, bench, found, analysis.parts)
         if drift <= DRIFT_TOLERANCE:
             break
-        warm = found.warm
+        warm = found.warm(problem)
     return found, drift
 
 
@@ -215,15 +236,16 @@ def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: 
     return SimulationError("not_settled", f"no steady state found: {error}")
 
 
-def _drift(problem: Problem, bench: Bench, found: Solution) -> float:
+def _drift(problem: Problem, bench: Bench, found: Solution, parts: int) -> float:
     """Distance from the steady state that 20 further periods at fixed controls stand for, scaled."""
-    after = bench.run(found.state, found.controls, DRIFT_PERIODS)
+    # one part more: where parts are swapped, an even number would leave unequal phases where they are
+    maps = DRIFT_PERIODS * parts + (1 if parts > 1 else 0)
+    after = bench.run(found.state, found.controls, maps)
     leaders, slow = problem.leaders, len(problem.groups)
     change = (after.state[leaders] - found.state[leaders]) / problem.scale[leaders]
-    maps = DRIFT_PERIODS // found.map_periods
-    return max(
-        steady_state.drift_error(found.jacobian[:slow, :slow], change, maps), float(np.max(np.abs(after.errors)))
-    )
+    slope = found.jacobian[:slow, :slow]
+    stands_for = steady_state.drift_error(slope, change, maps // found.map_periods)
+    return max(stands_for, float(np.max(np.abs(after.errors))))
 
 
 def _final(
@@ -239,15 +261,15 @@ def _final(
     kept = list(dict.fromkeys([*vectors, *(constraint.vector for constraint in analysis.constraints)]))
     kept += [v for store in analysis.states for v in (store.plus, store.minus) if v and v not in kept]
     axis, signals = session.run(Transient(stop, period / analysis.steps_final), kept)
-    efforts.final = Effort(FINAL_PERIODS, axis.size, 1, time.process_time() - began)
+    efforts.final = Effort(float(FINAL_PERIODS), axis.size, 1, time.process_time() - began)
     ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
-    errors = np.array([missed(c, analysis, axis, signals, controls) for c in analysis.constraints])
+    errors = np.array([missed(c, analysis, axis, signals, controls, period) for c in analysis.constraints])
     if float(np.max(np.abs(errors), initial=0.0)) > MISS_TOLERANCE:
         raise SimulationError(
             "unverified", f"at the final options the target is missed by {np.max(np.abs(errors)):.2g}"
         )
     finer = Bench(session, analysis, efforts.verification, 2 * analysis.steps_final)
-    halved = finer.run(state, controls, FINAL_PERIODS)
+    halved = finer.run(state, controls, FINAL_PERIODS * analysis.parts)
     problem = problem_of(analysis)
     leaders = problem.leaders
     moved = np.abs(halved.state[leaders] - ended[leaders]) / problem.scale[leaders]
@@ -265,8 +287,8 @@ def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, 
     return {
         **controls, **states, "newton_step": found.step, "drift": drift, "halved_step": halved,
         "rung": float(found.rung), "warm": float(found.is_warm),
-        "periods_search": float(efforts.search.periods), "periods_verification": float(efforts.verification.periods),
-        "periods_final": float(efforts.final.periods), "steps_search": float(efforts.search.steps),
+        "periods_search": efforts.search.periods, "periods_verification": efforts.verification.periods,
+        "periods_final": efforts.final.periods, "steps_search": float(efforts.search.steps),
         "steps_verification": float(efforts.verification.steps), "steps_final": float(efforts.final.steps),
         "frequency": analysis.frequency_at(found.controls),
     }  # fmt: skip

@@ -23,7 +23,7 @@ LARGEST_STEP = 0.3  # of any scaled unknown in one iteration
 REFRESH = 0.3  # a Newton step that shrank to less than this has a good enough Jacobian
 CONVERGED = 1e-4  # Newton step, scaled
 CONFIRMED = 3e-4  # the same, after one more period
-NOISE_FLOOR = 2e-3  # a step that stalls below it is as good as step selection lets it be; verification has the say
+NOISE_FLOOR = 1e-3  # a step that stalls below it is as good as step selection lets it be; verification has the say
 MOST_STALLS = 2
 MOST_ITERATIONS = 20
 MOST_HALVINGS = 5
@@ -70,11 +70,26 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Warm:
-    """What a neighbouring case leaves for the next: its state, controls and Jacobian."""
+    """What a neighbouring case leaves for the next: what was found, its Jacobian, and the problem they belong to."""
 
     state: FloatArray
     controls: FloatArray
     jacobian: FloatArray
+    problem: Problem
+
+    def moved_to(self, problem: Problem) -> Warm:
+        """The same as a start for another problem: as far from its estimates as it was from its own, scaled anew."""
+        old = np.concatenate((self.problem.scale[self.problem.leaders], self.problem.controls))
+        new = np.concatenate((problem.scale[problem.leaders], problem.controls))
+        rows = np.concatenate((new[: len(problem.groups)], np.ones(problem.controls.size)))
+        rows_before = np.concatenate((old[: len(problem.groups)], np.ones(problem.controls.size)))
+        state = problem.state + self.state - self.problem.state
+        slow = problem.leaders
+        kept = self.state.copy()  # fast states of the neighbour are better than any estimate of theirs
+        kept[slow] = state[slow]
+        controls = np.clip(problem.controls + self.controls - self.problem.controls, problem.low, problem.high)
+        jacobian = self.jacobian * np.outer(rows_before / rows, new / old)
+        return Warm(kept, controls, jacobian, problem)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +105,9 @@ class Solution:
     iterations: int
     is_warm: bool = False
 
-    @property
-    def warm(self) -> Warm:
+    def warm(self, problem: Problem) -> Warm:
         """For the next of a chain."""
-        return Warm(self.state, self.controls, self.jacobian)
+        return Warm(self.state, self.controls, self.jacobian, problem)
 
 
 class NotFoundError(Exception):
@@ -263,8 +277,9 @@ def solve(
     tried = []
     if warm is not None:
         try:
-            jacobian = None if fixed else warm.jacobian
-            found = _Search(problem, run, 1, fixed).solve(warm.state, warm.controls, jacobian)
+            start = warm.moved_to(problem)
+            jacobian = None if fixed else start.jacobian
+            found = _Search(problem, run, 1, fixed).solve(start.state, start.controls, jacobian)
             return replace(found, is_warm=True)
         except NotFoundError as error:
             tried.append(f"warm: {error}")

@@ -227,7 +227,7 @@ def snubber(netlist: Netlist, tag: str, middle: str, part: Snubber) -> None:
 
 
 def core_resistance(part: Choke, middle_capacitance: float) -> float:
-    """Resistance beside a choke that stands for its core's loss [ohm]: Q sqrt(L / C) at the ringing of an idle phase."""
+    """Resistance beside a choke for its core's loss [ohm]: Q sqrt(L / C) at the ringing of an idle phase."""
     return IDLE_QUALITY * math.sqrt(part.inductance / middle_capacitance)
 
 

@@ -1,0 +1,105 @@
+"""What is asked of a buck rail, and what it is expected to answer by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+from harness.handcalc import buck as hand
+from harness.handcalc.expectation import Expectation
+from harness.plan.study import MetricRule, Question, Study
+from harness.plan.switching_measures import measure_of as measure_of
+from harness.plan.switching_measures import postprocess_version as postprocess_version
+from harness.plan.switching_studies import RULES, Situation, SteadyStudy
+from netlists.point import Condition, Point, Reader
+from netlists.record import SupplyRecord
+from netlists.stages import buck as stage
+
+STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
+METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
+LIGHT_LOAD = 0.1  # of the rail's current: the least a converter is commonly specified at
+AMBIENT = "nameplate.ambient"
+
+
+def questions(record: SupplyRecord, instance: str) -> list[Question]:
+    """Full load with all metrics, the same through the guide's probe, and light load."""
+    params, _ = stage.params_from(record, instance, Point())
+    rail = params.rails[owner_of(record, instance, params)]
+    plain = Question(
+        study="steady",
+        label="full load",
+        band="",
+        line_voltage=params.input_voltage,
+        line_frequency=0.0,
+        output_power=rail.voltage * rail.load_current,
+        load_fraction=1.0,
+        metrics=tuple(name for name in METRICS if name != "output_ripple_probe"),
+        supply="dc",
+    )
+    light = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
+    return [
+        plain,
+        plain.changed(label="full load, guide's probe", metrics=("output_ripple_probe",), probe="desktop guide"),
+        plain.changed(
+            label="light load",
+            metrics=light,
+            load_fraction=LIGHT_LOAD,
+            output_power=plain.output_power * LIGHT_LOAD,
+        ),
+    ]
+
+
+def owner_of(record: SupplyRecord, instance: str, params: stage.Params) -> int:
+    """Which rail of a bench with two is the instance's own."""
+    name = getattr(record.instance(instance), "rail", "")
+    return next(index for index, rail in enumerate(params.rails) if rail.name == name)
+
+
+def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
+    """An instance at a point under a question, and the leaf paths it rests on."""
+    params, reads = stage.params_from(record, instance, point)
+    reader = Reader(record, Point({path: value for path, value in point.values.items() if path == AMBIENT}))
+    ambient = reader.value(AMBIENT) if question.ambient is None else question.ambient
+    condition = Condition(
+        params.input_voltage, 0.0, question.output_power, ambient, supply="dc", load_fraction=question.load_fraction,
+        probe=question.probe,
+    )  # fmt: skip
+    provenance = (("record", record.name), ("instance", instance))
+    owner = owner_of(record, instance, params)
+    return Situation("buck", params, condition, owner, provenance, f"{instance} {question.label}"), set(reads)
+
+
+def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
+    """What a practitioner would ask of this instance and no study answers, each with the reason."""
+    return [
+        ("load steps and stability", "the duty is solved for; the control loop's parts are not in the record"),
+        ("light-load modes of the controller", "pulse skipping is firmware or silicon that no board shows"),
+    ]
+
+
+def worse_end(study: str, path: str) -> Literal["low", "high", ""]:
+    """No input decides by itself whether a buck runs."""
+    return ""
+
+
+def relevant(study: str, about: Situation) -> Situation:
+    """The hand calculation reads all of a situation."""
+    return about
+
+
+def prepare(study: str, situations: Sequence[Situation]) -> None:
+    """Nothing is shared between hand calculations."""
+
+
+def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
+    """Hand calculation of the instance's own rail and, where it owns the input, of the input."""
+    found = hand.expect(about.params, about.condition, {})
+    return {key: value for key, value in found.items() if key[1] in _subjects(about)}
+
+
+def _subjects(about: Situation) -> set[str]:
+    rail = about.params.rails[about.owner]
+    parts = [rail.high, rail.low, rail.diode, rail.choke, *rail.outputs]
+    if about.owner == 0:
+        parts += about.params.inputs
+    return {rail.name, *(["input"] if about.owner == 0 else []), *(part.designator for part in parts if part)}

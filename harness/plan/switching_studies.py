@@ -1,0 +1,160 @@
+"""Studies of switching stages: a steady state at one condition, and the worst instant of the line around a guess."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from harness.contracts import Periodic
+from harness.plan.rectifier_situation import described
+from harness.plan.study import Finding, MetricRule, StudyResult
+from harness.plan.switching_measures import (
+    boost_layout,
+    buck_layout,
+    measure_of,
+    postprocess_version,
+    recipe_of,
+)
+from harness.plan.switching_situation import boost_case, buck_case
+from harness.simulate.campaign import Outcome, Request
+from netlists.errors import BulkrailError
+from netlists.parameters import listed
+from netlists.point import Condition
+
+LINE_OFFSETS = (-10.0, -5.0, 0.0, 5.0, 10.0)  # around the instant the hand calculation finds worst [deg]
+EARLIEST, LATEST = 5.0, 90.0  # instants of the line that are looked at: its quarter waves mirror each other [deg]
+
+RULES: dict[str, MetricRule] = {
+    "duty_cycle": MetricRule("steady", "high", "1", "that holds the output"),
+    "switching_frequency": MetricRule("steady", "low", "Hz", "that holds the boundary of conduction"),
+    "output_ripple": MetricRule("steady", "high", "V", "peak to peak at the bank"),
+    "output_ripple_probe": MetricRule("steady", "high", "V", "peak to peak at the load through the guide's probe"),
+    "switch_voltage_plateau": MetricRule("steady", "high", "V", "across one switch while its counterpart conducts"),
+    "switch_voltage_peak": MetricRule("steady", "high", "V", "the same with the strays' overshoot"),
+    "diode_voltage_plateau": MetricRule("steady", "high", "V", "across one diode while the switch conducts"),
+    "diode_voltage_peak": MetricRule("steady", "high", "V", "the same with the strays' overshoot"),
+    "switch_current_peak": MetricRule("steady", "high", "A", "one piece"),
+    "switch_current_average": MetricRule("steady", "high", "A", "one piece"),
+    "switch_current_rms": MetricRule("steady", "high", "A", "one piece"),
+    "diode_current_peak": MetricRule("steady", "high", "A", "one piece"),
+    "diode_current_average": MetricRule("steady", "high", "A", "one piece"),
+    "diode_current_rms": MetricRule("steady", "high", "A", "one piece"),
+    "choke_current_peak": MetricRule("steady", "high", "A", "one phase"),
+    "choke_current_rms": MetricRule("steady", "high", "A", "one phase"),
+    "choke_ripple": MetricRule("steady", "high", "A", "peak to peak, one phase"),
+    "saturation_current_needed": MetricRule("steady", "high", "A", "peak in a choke that does not saturate"),
+    "capacitor_current_rms": MetricRule("steady", "high", "A", "one can, at the switching frequency and above"),
+    "input_ripple": MetricRule("steady", "high", "V", "peak to peak at the input bank"),
+    "input_ripple_current": MetricRule("steady", "high", "A", "RMS of the alternating part of what all phases draw"),
+    "ripple_cancellation": MetricRule("steady", "high", "1", "swing of all chokes together over that of one"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """A switching stage at one point under one condition.
+
+    Parameters
+    ----------
+    owner : index of the rail asked about, of a buck bench with two
+    chain : what runs may hand their steady states on to each other
+    """
+
+    kind: Literal["buck", "boost_pfc"]
+    params: Any
+    condition: Condition
+    owner: int
+    provenance: tuple[tuple[str, str], ...]
+    chain: str = field(default="", compare=False)
+
+    def request(self, condition: Condition, study: str) -> Request:
+        """The case of this situation under a condition, with what is to be measured.
+
+        Raises
+        ------
+        BulkrailError : it cannot be put as a deck
+        """
+        if self.kind == "buck":
+            case, layout = buck_case(self.params, condition), buck_layout(self.params, condition, self.owner)
+        else:
+            case = boost_case(self.params, condition)
+            assert isinstance(case.analysis, Periodic)
+            layout = boost_layout(self.params, boundary=len(case.analysis.controls) > 1)
+        recipe = recipe_of(self.kind, layout)
+        instant = "" if condition.line_angle is None else f", {condition.line_angle:.4g} deg of the line"
+        provenance = {
+            **dict(self.provenance), "study": study, "condition": described(condition) + instant, "measure": recipe
+        }  # fmt: skip
+        return Request(
+            case, measure_of(recipe), postprocess_version(recipe), provenance,
+            {name: (value, unit) for name, value, unit in listed(self.params)}, self.chain,
+        )  # fmt: skip
+
+
+class SteadyStudy:
+    """One steady state, all its metrics."""
+
+    NAME = "steady"
+
+    def __init__(self, situation: Situation) -> None:
+        self.result = StudyResult()
+        self._situation = situation
+        self._done = False
+
+    def ask(self) -> list[Request]:
+        if self._done or self.result.error:
+            return []
+        try:
+            return [self._situation.request(self._situation.condition, self.NAME)]
+        except (BulkrailError, ArithmeticError) as error:
+            self.result.error = str(error)
+            return []
+
+    def tell(self, outcomes: Sequence[Outcome]) -> None:
+        (outcome,) = outcomes
+        self._done = True
+        if outcome.status != "ok":
+            self.result.error = outcome.error
+            return
+        self.result.findings = {(m.name, m.subject): Finding(m, outcome.run_id) for m in outcome.metrics}
+
+
+class WorstInstantStudy:
+    """A corrector at instants of the line around a guess, as one chain; of each metric the largest counts."""
+
+    NAME = "worst_instant"
+
+    def __init__(self, situation: Situation) -> None:
+        self.result = StudyResult()
+        self._situation = situation
+        guess = LATEST if situation.condition.line_angle is None else situation.condition.line_angle
+        self._angles = sorted({min(max(guess + offset, EARLIEST), LATEST) for offset in LINE_OFFSETS})
+        self._done = False
+
+    def ask(self) -> list[Request]:
+        if self._done or self.result.error:
+            return []
+        condition = self._situation.condition
+        try:
+            return [
+                self._situation.request(dataclasses.replace(condition, line_angle=angle), self.NAME)
+                for angle in self._angles
+            ]
+        except (BulkrailError, ArithmeticError) as error:
+            self.result.error = str(error)
+            return []
+
+    def tell(self, outcomes: Sequence[Outcome]) -> None:
+        self._done = True
+        for angle, outcome in zip(self._angles, outcomes, strict=True):
+            if outcome.status != "ok":
+                self.result.error = f"at {angle:g} deg of the line: {outcome.error}"
+                self.result.findings = {}
+                return
+            for metric in outcome.metrics:
+                key = (metric.name, metric.subject)
+                if key not in self.result.findings or metric.value > self.result.findings[key].metric.value:
+                    self.result.findings[key] = Finding(metric, outcome.run_id)
+                    self.result.angles[key] = angle
