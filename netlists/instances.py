@@ -46,6 +46,10 @@ class StageInstance(Noted):
         """Names of the structure fields that matter for this instance."""
         return ()
 
+    def is_modelled(self) -> bool:
+        """Whether its parts say what they do, so that it can be simulated; else it is recorded only."""
+        return bool(self.refers) or any(part.role for part in self.parts.values())
+
     def choices(self, structure: str) -> tuple[str, ...]:
         """The alternatives stated for a structure field, such as ``feed``; one where it is known."""
         value = getattr(self, structure)
@@ -73,6 +77,10 @@ class RectifierBulk(StageInstance):
     load_resistance: Quantity | None = quantity("ohm", "load across the bulk where load = resistance", gt=0)
 
     bus_setpoint: Quantity | None = quantity("V", "bulk voltage a boost corrector regulates to", gt=0, lt=1000)
+
+    def is_modelled(self) -> bool:
+        """Always: it is the first stage anybody reads, and what it lacks is worth saying."""
+        return True
 
     def structure_names(self) -> tuple[str, ...]:
         """The bypass matters only where the feed may be boosted."""
@@ -127,9 +135,95 @@ class RectifierBulk(StageInstance):
     }
 
 
-RecordedKind = Literal[
-    "input_filter", "boost_pfc", "llc", "flyback", "two_switch_forward", "buck", "output_network", "standby", "other"
-]
+SWITCH = ("on_resistance", "output_capacitance")
+RECTIFIER = ("forward_voltage", "forward_test_current", "slope_resistance", "junction_capacitance")
+BANK_KINDS = ("electrolytic_capacitor", "polymer_capacitor", "ceramic_capacitor", "film_capacitor")
+SMALL_CAPACITORS = ("ceramic_capacitor", "film_capacitor")
+SNUBBER: dict[str, Role] = {
+    "snubber_resistor": Role(
+        ("resistor",), 0, 1, ("resistance",), "across the lower place, one a phase", ("parallel",)
+    ),
+    "snubber_capacitor": Role(SMALL_CAPACITORS, 0, 1, ("capacitance",), "in series with it", ("parallel",)),
+}
+
+
+class Switching(StageInstance):
+    """What stages of switching legs say alike. Counts of their parts are those of all phases together."""
+
+    phases: int = Field(default=1, ge=1, le=8, description="interleaved, evenly spaced")
+    switching_frequency: Quantity | None = quantity("Hz", "of one phase", gt=0)
+    feed_resistance: Quantity | None = quantity("ohm", "from what feeds the stage to its input", gt=0)
+    feed_inductance: Quantity | None = quantity("H", "from what feeds the stage to its input", gt=0)
+    loop_inductance: Quantity | None = quantity("H", "commutation loop of one phase: bank, both places and back", gt=0)
+    loop_quality: Quantity | None = quantity("1", "quality factor of its ringing: pi times the cycles it lasts", gt=0)
+    switching_time: Quantity | None = quantity("s", "current of the switch from 90 to 10 %", gt=0)
+    largest_duty: Quantity | None = quantity("1", "the controller allows", gt=0, le=1)
+
+    NEEDS: ClassVar[tuple[str, ...]] = (
+        "switching_frequency", "loop_inductance", "loop_quality", "switching_time",
+        "feed_resistance", "feed_inductance",
+    )  # fmt: skip
+
+
+Rectification = Literal["synchronous", "diode"]
+
+
+class Buck(Switching):
+    """A buck rail; two may share their input, their switching locked to each other."""
+
+    kind: Literal["buck"]
+    rail: Name | None = Field(default=None, description="the rail of the nameplate it makes")
+    rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "synchronous"
+    input_voltage: Quantity | None = quantity("V", "of the rail that feeds it", gt=0, lt=1000)
+    dead_time_rising: Quantity | None = quantity("s", "low side off to high side on", ge=0)
+    dead_time_falling: Quantity | None = quantity("s", "high side off to low side on", ge=0)
+    copper_resistance: Quantity | None = quantity("ohm", "from the bank to the load", gt=0)
+    copper_inductance: Quantity | None = quantity("H", "from the bank to the load", gt=0)
+    shares_input_with: Name | None = Field(default=None, description="another buck, which owns the input's parts")
+    phase_angle: Quantity | None = quantity("deg", "behind the buck it shares its input with", ge=0, le=360)
+
+    NEEDS: ClassVar[tuple[str, ...]] = (*Switching.NEEDS, "input_voltage")
+
+    def structure_names(self) -> tuple[str, ...]:
+        return ("rectification",)
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "high_side": Role(("mosfet",), 1, 1, SWITCH, "switch to the input", ("parallel",)),
+        "low_side": Role(("mosfet",), 0, 1, SWITCH, "synchronous switch to ground", ("parallel",)),
+        "freewheel_diode": Role(
+            ("diode",), 0, 1, RECTIFIER, "from ground, alone or beside the low side", ("parallel",)
+        ),
+        "output_choke": Role(("choke",), 1, 1, ("inductance", "winding_resistance"), "one a phase", ("parallel",)),
+        "input_choke": Role(("choke",), 0, 1, ("inductance", "winding_resistance"), "before the input bank"),
+        "input_bank": Role(BANK_KINDS, 0, 4, ("capacitance", "esr"), "across the input", ("parallel", "series")),
+        "output_bank": Role(BANK_KINDS, 1, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
+        **SNUBBER,
+    }
+
+
+Mode = Literal["fixed_frequency", "boundary"]
+
+
+class BoostPfc(Switching):
+    """A boost corrector behind a rectifier_bulk instance with a boosted feed, whose bulk it charges."""
+
+    kind: Literal["boost_pfc"]
+    mode: Mode | Annotated[list[Mode], Field(min_length=1)] = "fixed_frequency"
+    turn_on_delay: Quantity | None = quantity("s", "from the choke's current zero to the turn-on; boundary only", ge=0)
+
+    def structure_names(self) -> tuple[str, ...]:
+        return ("mode",)
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "boost_switch": Role(("mosfet",), 1, 1, SWITCH, "one place a phase", ("parallel",)),
+        "boost_diode": Role(("diode",), 1, 1, RECTIFIER, "one place a phase", ("parallel",)),
+        "boost_choke": Role(("choke",), 1, 1, ("inductance", "winding_resistance"), "one a phase", ("parallel",)),
+        "input_bank": Role(SMALL_CAPACITORS, 0, 4, ("capacitance", "esr"), "behind the bridge", ("parallel", "series")),
+        **SNUBBER,
+    }
+
+
+RecordedKind = Literal["input_filter", "llc", "flyback", "two_switch_forward", "output_network", "standby", "other"]
 
 
 class Recorded(StageInstance):
@@ -138,4 +232,4 @@ class Recorded(StageInstance):
     kind: RecordedKind
 
 
-AnyInstance = Annotated[RectifierBulk | Recorded, Field(discriminator="kind")]
+AnyInstance = Annotated[RectifierBulk | Buck | BoostPfc | Recorded, Field(discriminator="kind")]

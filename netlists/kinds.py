@@ -77,6 +77,7 @@ class Diode(Part):
     average_current_rating: Quantity | None = quantity("A", "average forward current", gt=0)
     surge_current_rating: Quantity | None = quantity("A", "non-repetitive peak, one half sine", gt=0)
     i2t_rating: Quantity | None = quantity("A2s", "one half sine", gt=0)
+    junction_capacitance: Quantity | None = quantity("F", "one piece, charge equivalent at the blocked voltage", gt=0)
 
 
 class Mosfet(Part):
@@ -84,7 +85,8 @@ class Mosfet(Part):
     on_resistance: Quantity | None = quantity("ohm", "one piece at 25 degC", gt=0)
     drain_source_rating: Quantity | None = quantity("V", "", gt=0)
     drain_current_rating: Quantity | None = quantity("A", "continuous", gt=0)
-    output_capacitance: Quantity | None = quantity("F", "energy equivalent", gt=0)
+    output_capacitance: Quantity | None = quantity("F", "one piece, charge equivalent at the blocked voltage", gt=0)
+    body_diode_voltage: Quantity | None = quantity("V", "source to drain at 10 A", gt=0, lt=10)
 
 
 class ElectrolyticCapacitor(MarkedCapacitor):
@@ -95,6 +97,7 @@ class ElectrolyticCapacitor(MarkedCapacitor):
     loss_frequency: Quantity | None = quantity("Hz", "frequency of the loss angle, 120 Hz as a rule", gt=0)
     voltage_rating: Quantity | None = quantity("V", "", gt=0)
     temperature_rating: Quantity | None = quantity("degC", "", gt=0)
+    esl: Quantity | None = quantity("H", "one can", gt=0)
     ripple_current_rating: Quantity | None = quantity("A", "one can, RMS at 120 Hz and rated temperature", gt=0)
 
 
@@ -104,14 +107,18 @@ class PolymerCapacitor(MarkedCapacitor):
     esr: Quantity | None = quantity("ohm", "one can at 100 kHz", gt=0)
     voltage_rating: Quantity | None = quantity("V", "", gt=0)
     temperature_rating: Quantity | None = quantity("degC", "", gt=0)
+    esl: Quantity | None = quantity("H", "one can", gt=0)
     ripple_current_rating: Quantity | None = quantity("A", "one can, RMS at 100 kHz", gt=0)
 
 
 class CeramicCapacitor(MarkedCapacitor):
     kind: Literal["ceramic_capacitor"]
-    capacitance: Quantity | None = quantity("F", "one piece, without bias", gt=0)
+    capacitance: Quantity | None = quantity("F", "one piece, at the voltage it works at", gt=0)
+    esr: Quantity | None = quantity("ohm", "one piece at the switching frequency", gt=0)
+    esl: Quantity | None = quantity("H", "one piece", gt=0)
     voltage_rating: Quantity | None = quantity("V", "", gt=0)
     temperature_rating: Quantity | None = quantity("degC", "", gt=0)
+    ripple_current_rating: Quantity | None = quantity("A", "one piece, RMS at the switching frequency", gt=0)
 
 
 class FilmCapacitor(MarkedCapacitor):
@@ -120,8 +127,11 @@ class FilmCapacitor(MarkedCapacitor):
     kind: Literal["film_capacitor"]
     safety_class: Literal["", "X1", "X2", "Y1", "Y2"] = ""
     capacitance: Quantity | None = quantity("F", "one piece", gt=0)
+    esr: Quantity | None = quantity("ohm", "one piece at the switching frequency", gt=0)
+    esl: Quantity | None = quantity("H", "one piece", gt=0)
     voltage_rating: Quantity | None = quantity("V", "", gt=0)
     temperature_rating: Quantity | None = quantity("degC", "", gt=0)
+    ripple_current_rating: Quantity | None = quantity("A", "one piece, RMS at the switching frequency", gt=0)
 
 
 class Choke(Part):
@@ -130,6 +140,7 @@ class Choke(Part):
     winding_resistance: Quantity | None = quantity("ohm", "", gt=0)
     saturation_current: Quantity | None = quantity("A", "where the inductance starts to fall", gt=0)
     saturated_inductance: Quantity | None = quantity("H", "what is left of it far beyond saturation", gt=0)
+    current_rating: Quantity | None = quantity("A", "RMS, by its heating", gt=0)
 
 
 class CommonModeChoke(Part):

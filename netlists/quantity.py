@@ -31,6 +31,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "s": ("s",),
     "Hz": ("Hz",),
     "degC": ("degC", "°C", "C"),
+    "deg": ("deg", "°"),
     "K": ("K",),
     "W/K": ("W/K",),
     "K/W": ("K/W",),
@@ -129,7 +130,17 @@ def _unit_name(unit: str) -> str:
 
 
 def _example(unit: str) -> str:
-    examples = {"F": "470u", "ohm": "4R7", "H": "10m", "V": "400", "A": "2.5", "s": "12 ms", "1": "87%", "degC": "40"}
+    examples = {
+        "F": "470u",
+        "ohm": "4R7",
+        "H": "10m",
+        "V": "400",
+        "A": "2.5",
+        "s": "12 ms",
+        "1": "87%",
+        "degC": "40",
+        "deg": "180",
+    }
     return examples.get(unit, "1.5")
 
 

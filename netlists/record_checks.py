@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import RectifierBulk, Role, StageInstance
+from netlists.instances import RectifierBulk, Role, StageInstance, Switching
 from netlists.quantity import shown
-from netlists.record_model import SupplyRecord
+from netlists.record_model import SupplyRecord, unread
+from netlists.switching_checks import switching_faults
 
 
 def whole_record_faults(record: SupplyRecord) -> Iterator[Finding]:
@@ -83,7 +84,7 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         elif owner is stage:
             message = f'{match.group(2)} is a part of this instance; give it role = "{role}" instead'
             yield record.finding(place, message)
-    if not stage.ROLES or broken:
+    if not stage.ROLES or broken or not stage.is_modelled():
         return
     for designator, part in stage.parts.items():
         if part.role and part.role not in stage.ROLES:
@@ -93,6 +94,8 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         yield from _role_faults(record, name, role, rule)
     if isinstance(stage, RectifierBulk):
         yield from _rectifier_bulk_faults(record, name, stage)
+    if isinstance(stage, Switching):
+        yield from switching_faults(record, name, stage)
 
 
 def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> Iterator[Finding]:
@@ -114,14 +117,7 @@ def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> 
                 )
         for field_name in rule.needs:
             if f"{path}.{field_name}" not in record.quantities:
-                yield record.finding(f"{path}.{field_name}", _unread(instance, field_name))
-
-
-def _unread(instance: str, field_name: str) -> str:
-    return (
-        f"missing; simulating {instance} needs {field_name}: give it, or a range such as "
-        f'{{ value = "…", low = "…", high = "…", known = "assumed" }}'
-    )
+                yield record.finding(f"{path}.{field_name}", unread(instance, field_name))
 
 
 def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk) -> Iterator[Finding]:
@@ -130,12 +126,12 @@ def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk
     needed = ["load_resistance"] if stage.load == "resistance" else ["undervoltage_cutoff", "undervoltage_restart"]
     for field_name in (*needed, "converter_efficiency", "holdup_end_voltage"):
         if getattr(stage, field_name) is None:
-            yield record.finding(f"stages.{name}.{field_name}", _unread(name, field_name))
+            yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
     for field_name in ("resistance", "inductance"):
         if f"line.{field_name}" not in record.quantities:
-            yield record.finding(f"line.{field_name}", _unread(name, field_name))
+            yield record.finding(f"line.{field_name}", unread(name, field_name))
     if "nameplate.ambient" not in record.quantities:
-        yield record.finding("nameplate.ambient", _unread(name, "ambient"))
+        yield record.finding("nameplate.ambient", unread(name, "ambient"))
     if "boosted" in stage.choices("feed"):
         yield from _boosted_faults(record, name, stage)
     if record.parts_in_role(name, "bypass_relay") and not record.parts_in_role(name, "inrush_limiter"):
@@ -157,7 +153,7 @@ def _rectifier_bulk_faults(record: SupplyRecord, name: str, stage: RectifierBulk
 
 def _boosted_faults(record: SupplyRecord, name: str, stage: RectifierBulk) -> Iterator[Finding]:
     if stage.bus_setpoint is None:
-        yield record.finding(f"stages.{name}.bus_setpoint", _unread(name, "bus_setpoint"))
+        yield record.finding(f"stages.{name}.bus_setpoint", unread(name, "bus_setpoint"))
     elif stage.holdup_end_voltage and stage.holdup_end_voltage.high >= stage.bus_setpoint.low:
         yield record.finding(
             f"stages.{name}.bus_setpoint",

@@ -145,3 +145,11 @@ class SupplyRecord:
     def finding(self, path: str, message: str) -> Finding:
         """A finding at a path of this record, with its line."""
         return Finding(self.file, line_of(self.lines, tuple(path.split("."))), path, message)
+
+
+def unread(instance: str, field_name: str) -> str:
+    """What to say of a value that a simulation needs and nobody has read yet."""
+    return (
+        f"missing; simulating {instance} needs {field_name}: give it, or a range such as "
+        f'{{ value = "…", low = "…", high = "…", known = "assumed" }}'
+    )

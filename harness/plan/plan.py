@@ -93,7 +93,11 @@ def kind_of(record: SupplyRecord, instance: str) -> str:
 
 def simulated_instances(record: SupplyRecord) -> list[str]:
     """Names of the instances a model exists for."""
-    return [name for name, instance in record.data.stages.items() if getattr(instance, "kind", "") in STAGES]
+    return [
+        name
+        for name, instance in record.data.stages.items()
+        if getattr(instance, "kind", "") in STAGES and instance.is_modelled()
+    ]
 
 
 def question_about(

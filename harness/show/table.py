@@ -65,8 +65,8 @@ def coverage_line(coverage: Mapping[str, Any]) -> str:
 
 
 COLUMNS = (  # heading, width, justification; with two spaces between them they fill 100 columns
-    ("metric", 26, "left"), ("of", 5, "left"), ("nominal", 10, "right"), ("by hand", 7, "right"),
-    ("adverse", 10, "right"), ("limit", 12, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
+    ("metric", 26, "left"), ("of", 8, "left"), ("nominal", 9, "right"), ("by hand", 7, "right"),
+    ("adverse", 9, "right"), ("limit", 11, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
 )  # fmt: skip
 
 

@@ -24,13 +24,16 @@ from PySpice.Spice.Netlist import Circuit, SubCircuit
 
 from netlists import devices
 from netlists.decktext import number
-from netlists.errors import OptionError
+from netlists.errors import OptionError, RecordError
+from netlists.instances import BoostPfc
 from netlists.parameters import check, count, parameter
 from netlists.periodic import Edge, Gate, State, quiet_instant
-from netlists.point import Condition
+from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
+from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages.switching import Bank, Choke, Diode, GateLaw, Snubber, Strays, Switch
+from netlists.stages.switching_record import Parts
 
 KIND = "boost_pfc"
 PREFIX = "xstage"
@@ -205,3 +208,44 @@ def probes(params: Params) -> tuple[Probe, ...]:
         vector = f"v.{PREFIX}.vsense_output{index}#branch"
         found.append(Probe(f"output_current_{index}", vector, "A", f"into all of {part.designator}", "current"))
     return tuple(found)
+
+
+def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Params, frozenset[str]]:
+    """Parameters of an instance at a point, its bulk and set-point those of the rectifier that feeds it."""
+    stage = record.instance(instance)
+    if not isinstance(stage, BoostPfc):
+        raise OptionError(f"stages.{instance}: is no {KIND}")
+    reader = Reader(record, point)
+    own = Parts(record, instance, reader, stage.phases)
+    feeding = str(stage.fed_by)
+    before = Parts(record, feeding, reader, 1)
+    low, high, choke = own.switch("boost_switch"), own.diode("boost_diode"), own.choke("boost_choke")
+    assert low is not None  # roles were checked when the record was read
+    assert high is not None
+    assert choke is not None
+    bridge = record.parts_in_role(feeding, "rectifier")[0][1]
+    boundary = reader.structure(instance, "mode") == "boundary"
+    largest = own.optional_value("largest_duty")
+    try:
+        params = Params(
+            mode="boundary" if boundary else "fixed_frequency",
+            low=low,
+            high=high,
+            choke=choke,
+            inputs=own.banks("input_bank"),
+            outputs=before.banks("bulk"),
+            strays=own.strays(),
+            bus_setpoint=before.stage_value("bus_setpoint"),
+            converter_efficiency=before.stage_value("converter_efficiency"),
+            switching_frequency=own.stage_value("switching_frequency"),
+            feed_resistance=own.stage_value("feed_resistance"),
+            feed_inductance=own.stage_value("feed_inductance"),
+            rectifier_drop=2 * reader.value(f"{bridge}.forward_voltage"),
+            phases=stage.phases,
+            turn_on_delay=own.stage_value("turn_on_delay") if boundary else 0.0,
+            snubber=own.snubber(),
+            **({} if largest is None else {"largest_duty": largest}),
+        )
+    except OptionError as error:  # values that are possible each but not together
+        raise RecordError([record.finding(f"stages.{instance}", str(error))]) from error
+    return params, frozenset(reader.reads)

@@ -21,13 +21,16 @@ from PySpice.Spice.Netlist import Circuit, SubCircuit
 
 from netlists import devices
 from netlists.decktext import number
-from netlists.errors import OptionError
+from netlists.errors import OptionError, RecordError
+from netlists.instances import Buck
 from netlists.parameters import check, count, parameter
 from netlists.periodic import Edge, Gate, State, quiet_instant
-from netlists.point import Condition
+from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
+from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages.switching import Bank, Choke, Diode, GateLaw, Snubber, Strays, Switch
+from netlists.stages.switching_record import Parts
 
 KIND = "buck"
 PREFIX = "xstage"  # the subcircuit's instance in the bench
@@ -309,3 +312,66 @@ def _leg_probes(tag: str, rail: Rail) -> list[Probe]:
     if rail.diode is not None:
         found.append(sensed(f"free_current_{tag}", f"free_{tag}", f"{rail.diode.designator}, all of phase {tag}"))
     return found
+
+
+def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Params, frozenset[str]]:
+    """Parameters of an instance at a point, with the buck it shares its input with, and the record paths read.
+
+    Two bucks that share an input give equal parameters, the input's owner first.
+    """
+    stage = record.instance(instance)
+    if not isinstance(stage, Buck):
+        raise OptionError(f"stages.{instance}: is no {KIND}")
+    owner = stage.shares_input_with or instance
+    reader = Reader(record, point)
+    names = [owner] + [
+        name
+        for name, other in record.data.stages.items()
+        if isinstance(other, Buck) and other.shares_input_with == owner and other.is_modelled()
+    ]
+    own = Parts(record, owner, reader, 1)
+    try:
+        params = Params(
+            inputs=own.banks("input_bank"),
+            rails=tuple(_rail(record, name, reader) for name in names),
+            input_voltage=own.stage_value("input_voltage"),
+            switching_frequency=own.stage_value("switching_frequency"),
+            feed_resistance=own.stage_value("feed_resistance"),
+            feed_inductance=own.stage_value("feed_inductance"),
+            input_choke=own.choke("input_choke"),
+        )
+    except OptionError as error:  # values that are possible each but not together
+        raise RecordError([record.finding(f"stages.{instance}", str(error))]) from error
+    return params, frozenset(reader.reads)
+
+
+def _rail(record: SupplyRecord, name: str, reader: Reader) -> Rail:
+    stage = record.instance(name)
+    assert isinstance(stage, Buck)  # the caller chose them so
+    parts = Parts(record, name, reader, stage.phases)
+    high, choke = parts.switch("high_side"), parts.choke("output_choke")
+    assert high is not None  # roles were checked when the record was read
+    assert choke is not None
+    synchronous = reader.structure(name, "rectification") == "synchronous"
+    dead_times = ("dead_time_rising", "dead_time_falling") if synchronous else ()
+    optional = {
+        field: value
+        for field in ("largest_duty", "copper_resistance", "copper_inductance", "phase_angle")
+        if (value := parts.optional_value(field)) is not None
+    }
+    return Rail(
+        name=stage.rail or name,
+        rectification="synchronous" if synchronous else "diode",
+        high=high,
+        choke=choke,
+        outputs=parts.banks("output_bank"),
+        strays=parts.strays(),
+        voltage=reader.value(f"nameplate.rails.{stage.rail}.voltage"),
+        load_current=reader.value(f"nameplate.rails.{stage.rail}.current"),
+        phases=stage.phases,
+        low=parts.switch("low_side") if synchronous else None,
+        diode=parts.diode("freewheel_diode"),
+        snubber=parts.snubber(),
+        **{field: parts.stage_value(field) for field in dead_times},
+        **optional,
+    )

@@ -1,0 +1,87 @@
+"""Parts of a record as parameters of a switching stage: values of one piece, pieces counted per phase."""
+
+from __future__ import annotations
+
+from netlists.point import Reader
+from netlists.record import SupplyRecord
+from netlists.stages.switching import BODY_DIODE_VOLTAGE, Bank, Choke, Diode, Snubber, Strays, Switch
+
+
+class Parts:
+    """Reads the parts of one instance; remembers through its reader what it read."""
+
+    def __init__(self, record: SupplyRecord, instance: str, reader: Reader, phases: int) -> None:
+        self._record = record
+        self._instance = instance
+        self._reader = reader
+        self._phases = phases
+
+    def stage_value(self, field: str) -> float:
+        """A value of the instance itself."""
+        return self._reader.value(f"stages.{self._instance}.{field}")
+
+    def optional_value(self, field: str) -> float | None:
+        """A value of the instance that need not be recorded."""
+        path = f"stages.{self._instance}.{field}"
+        return self._reader.value(path) if path in self._record.quantities else None
+
+    def _optional(self, path: str) -> float | None:
+        return self._reader.value(path) if path in self._record.quantities else None
+
+    def switch(self, role: str) -> Switch | None:
+        """The MOSFETs of a role, those of one phase."""
+        for designator, path, part in self._record.parts_in_role(self._instance, role):
+            drop = self._optional(f"{path}.body_diode_voltage")
+            return Switch(
+                designator, self._reader.value(f"{path}.on_resistance"),
+                self._reader.value(f"{path}.output_capacitance"), BODY_DIODE_VOLTAGE if drop is None else drop,
+                part.parallel // self._phases,
+            )  # fmt: skip
+        return None
+
+    def diode(self, role: str) -> Diode | None:
+        """The diodes of a role, those of one phase."""
+        for designator, path, part in self._record.parts_in_role(self._instance, role):
+            forward, current, slope, capacitance = (
+                self._reader.value(f"{path}.{field}")
+                for field in ("forward_voltage", "forward_test_current", "slope_resistance", "junction_capacitance")
+            )
+            return Diode(designator, forward, current, slope, capacitance, part.parallel // self._phases)
+        return None
+
+    def choke(self, role: str) -> Choke | None:
+        """The choke of a role; its saturation only where both of its values are recorded."""
+        for designator, path, _ in self._record.parts_in_role(self._instance, role):
+            saturation = [f"{path}.saturation_current", f"{path}.saturated_inductance"]
+            is_known = all(one in self._record.quantities for one in saturation)
+            return Choke(
+                designator, self._reader.value(f"{path}.inductance"), self._reader.value(f"{path}.winding_resistance"),
+                *(self._reader.value(one) for one in saturation if is_known),
+            )  # fmt: skip
+        return None
+
+    def banks(self, role: str) -> tuple[Bank, ...]:
+        """Every capacitor of a role."""
+        return tuple(
+            Bank(
+                designator, self._reader.value(f"{path}.capacitance"), self._reader.value(f"{path}.esr"),
+                self._optional(f"{path}.esl"), part.parallel, part.series,
+            )
+            for designator, path, part in self._record.parts_in_role(self._instance, role)
+        )  # fmt: skip
+
+    def snubber(self) -> Snubber | None:
+        """The snubber of one phase; equal pieces of all phases are recorded together."""
+        resistors = self._record.parts_in_role(self._instance, "snubber_resistor")
+        capacitors = self._record.parts_in_role(self._instance, "snubber_capacitor")
+        if not resistors or not capacitors:
+            return None
+        (_, resistor, r_part), (_, capacitor, c_part) = resistors[0], capacitors[0]
+        return Snubber(
+            self._reader.value(f"{resistor}.resistance") * self._phases / r_part.parallel,
+            self._reader.value(f"{capacitor}.capacitance") * c_part.parallel / self._phases,
+        )
+
+    def strays(self) -> Strays:
+        """What nobody reads off a board."""
+        return Strays(*(self.stage_value(field) for field in ("loop_inductance", "loop_quality", "switching_time")))
