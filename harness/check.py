@@ -5,17 +5,20 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from harness.judge.assess import Assessment, assess, undecided_answers
 from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
-from harness.plan.plan import Plan, check_names, simulated_instances
+from harness.plan.plan import Plan, check_names, kind_of, simulated_instances
 from harness.show.plots import draw
+from harness.show.schematic import draw as draw_circuits
 from harness.simulate.campaign import Campaign
+from netlists.catalog import STAGES
 from netlists.errors import OptionError, StoreError, nearest
+from netlists.point import Point
 from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
 
@@ -79,8 +82,20 @@ def check_record(
         lines.append(f"assessment: {json_file}")
     if plots:
         drawn = draw(assessment, out, out / "plots")
+        drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
         lines.extend(f"plot: {path}" for path in drawn)
     return assessment, lines
+
+
+def _circuits(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str, str, Any]]:
+    """Instance, kind and nominal parameters; bucks that share an input have one drawing between them."""
+    found: list[tuple[str, str, Any]] = []
+    for instance in instances:
+        kind = kind_of(record, instance)
+        params, _ = STAGES[kind].params_from(record, instance, Point())
+        if all(params != other for _, _, other in found):
+            found.append((instance, kind, params))
+    return found
 
 
 def _instances(record: SupplyRecord, wanted: str | None) -> list[str]:

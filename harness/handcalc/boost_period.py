@@ -1,9 +1,9 @@
 """Boost corrector at an instant of the line by hand: duty or frequency, choke current, ripple of bus and input.
 
 The mean current of the diodes is the load's at the regulated bus; the choke's follows from it and from the balance of
-volt-seconds with all drops. Each edge takes from the period what ``commutation`` finds. In boundary mode a phase starts
-a delay after its current's zero, while the choke rings with both output capacitances (an undamped quarter swing or
-less); with a fixed frequency that ring is left out, so the voltage the next turn-on begins at is taken as the input's.
+volt-seconds with all drops; the core's loss is a resistance beside the choke. Each edge takes from the period what
+``commutation`` finds. After a current's zero the choke rings with both output capacitances until the next turn-on: in
+boundary mode for the stated delay, in discontinuous operation for what is left of the period.
 """
 
 from __future__ import annotations
@@ -25,23 +25,25 @@ from harness.handcalc.switching_waveform import (
     body_tangent,
     choke_course,
     continuous_course,
+    current_of,
     diode_tangent_of,
-    discontinuous_course,
-    discontinuous_on_time,
     interleaved,
     mean_of,
     part_of,
     peak_of,
     triangle_mean,
+    with_core,
 )
 from netlists.point import Condition
 from netlists.stages.boost_pfc import Params, input_voltage, instant_power, low_law
-from netlists.stages.switching import SHORT
+from netlists.stages.boost_pfc import middle_capacitance as place_capacitance
+from netlists.stages.switching import SHORT, Choke, core_resistance
 
 CACHED = 256
 ROUNDS = 8  # of current, drops and duty found from each other; changes are below 1e-6 by then
 SAMPLES = 64  # of a ripple over a piece of the period
-RING_POINTS = 13  # of the choke's ring between its current's zero and the turn-on
+RING_POINTS, MOST_RING_POINTS = 16, 160  # of the choke's ring: a swing, all of it
+SETTLING = 12  # rounds of on-time and ring found from each other, halfway each time
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
 
 
@@ -83,18 +85,20 @@ class Phase:
     Parameters
     ----------
     duty : of the gate, between knees;  on_time : of the middle, between its edges [s]
+    fall_time : until the current's zero or the next edge [s]
     middle : voltage of the middle before turn-on where nothing conducts then [V], else None
     diode_mean : mean current of the diode [A];  lag : from the knee of turn-on to the middle's fall [s]
-    is_boundary : started by its current's zero
+    has_ring : after its current's zero it rings, which is part of the course
     """
 
     duty: float
     on_time: float
+    fall_time: float
     choke: Course
     middle: float | None
     diode_mean: float
     lag: float
-    is_boundary: bool = False
+    has_ring: bool = False
 
     @property
     def valley(self) -> float:
@@ -109,7 +113,7 @@ class Phase:
     @property
     def free(self) -> Course:
         """Current of the diode, straight edges, its mean as it should be; the choke's ring is none of it."""
-        bare = part_of(self.choke, self.on_time, self.choke.period)
+        bare = part_of(self.choke, self.on_time, self.on_time + self.fall_time)
         bare = Course(bare.time, np.maximum(bare.value, 0.0))
         return bare.scaled(self.diode_mean / mean_of(bare))
 
@@ -180,27 +184,58 @@ def _continuous(params: Params, bias: Bias, period: float) -> Phase:
     for _ in range(ROUNDS):
         rise, fall = rise_and_fall(params, bias, mean, mean)
         on_time = min(fall / (rise + fall), params.largest_duty) * period
-        mean = (bias.diode_mean * period - bias.charge(peak, valley)) / (period - on_time)
+        core = core_of(params)
+        mean = (bias.diode_mean * period - bias.charge(peak, valley)) / (period - on_time) + fall / core
         peak, valley = (mean + sign * rise * on_time / 2 / params.choke.inductance for sign in (1.0, -1.0))
     course = continuous_course(params.choke, (on_time, period - on_time), (rise, -fall), mean)
-    return _phase(bias, on_time, course, None)
+    course = with_core(course, ((on_time, rise), (period - on_time, -fall)), core)
+    return _phase(bias, on_time, period - on_time, course, None)
 
 
 def _discontinuous(params: Params, bias: Bias, period: float) -> Phase:
-    peak = 2 * bias.diode_mean * bias.bus / bias.supply
-    for _ in range(ROUNDS):
+    """The fall's charge is the diode's, so the peak is known; on-time and ring follow from each other."""
+    choke, core, peak, back = params.choke, core_of(params), 2 * bias.diode_mean * bias.bus / bias.supply, 0.0
+    for _ in range(SETTLING):
         rise, fall = rise_and_fall(params, bias, 0.5 * peak, 0.5 * peak)
-        through = bias.diode_mean - bias.charge(peak, 0.0) / period
-        on_time = discontinuous_on_time(params.choke, period, rise, fall, through * (1 + fall / rise))
-        on_time = min(on_time, period * fall / (rise + fall))
-        course = discontinuous_course(params.choke, period, (on_time, rise), fall)
-        peak = peak_of(course)
-    return _phase(bias, on_time, course, bias.supply)
+        flux = _flux_of_charge(params, bias.diode_mean * period - bias.charge(peak, back), fall, core)
+        on_time, fall_time = (flux - choke.inductance * back) / rise, flux / fall
+        ring = ring_of(params, bias, max(period - on_time - fall_time, 0.0))
+        back += 0.5 * (float(ring.current[-1]) - back)
+        peak = float(current_of(choke, np.array([flux]))[0])
+    on_time = min(on_time, period - fall_time)
+    course = _rung_course(choke, on_time, fall_time, rise, flux, ring, period)
+    course = with_core(course, ((on_time, rise), (fall_time, -fall)), core)
+    return _phase(bias, on_time, fall_time, course, ring.middle, has_ring=True)
+
+
+def _flux_of_charge(params: Params, charge: float, fall: float, core: float) -> float:
+    """Flux linkage [Vs] from which a current that falls at ``fall`` [V] brings a charge [As], less the core's share."""
+    low, high = 0.0, 4 * math.sqrt(max(2 * params.choke.inductance * fall * charge, 0.0))
+    for _ in range(HALVINGS):
+        flux = 0.5 * (low + high)
+        if (triangle_mean(params.choke, flux) - fall / core) * flux / fall < charge:
+            low = flux
+        else:
+            high = flux
+    return 0.5 * (low + high)
+
+
+def _rung_course(
+    choke: Choke, on_time: float, fall_time: float, rise: float, flux: float, ring: Ring, period: float
+) -> Course:
+    """Up from where the ring left it, down to zero, then the ring."""
+    back = flux - rise * on_time
+    crossing = [-back / rise] if back < 0 else []
+    time = np.concatenate(([0.0, *crossing, on_time], on_time + fall_time + ring.time))
+    linked = np.concatenate(([back, *([0.0] * len(crossing)), flux], choke.inductance * ring.current))
+    time[-1] = period
+    return choke_course(choke, time, linked)
 
 
 def _boundary(params: Params, bias: Bias) -> Phase:
     """Charge of the fall is the diode's mean times the period, which itself grows with the peak's flux linkage."""
-    ring, peak = ring_of(params, bias), 2 * bias.diode_mean * bias.bus / bias.supply
+    ring, peak = ring_of(params, bias, params.turn_on_delay), 2 * bias.diode_mean * bias.bus / bias.supply
+    core = core_of(params)
     back = params.choke.inductance * float(ring.current[-1])
     for _ in range(ROUNDS):
         rise, fall = rise_and_fall(params, bias, 0.5 * peak, 0.5 * peak)
@@ -209,21 +244,22 @@ def _boundary(params: Params, bias: Bias) -> Phase:
         for _ in range(HALVINGS):
             flux = 0.5 * (low + high)
             period = (flux - back) / rise + flux / fall + params.turn_on_delay
-            if triangle_mean(params.choke, flux) * flux / fall + extra < bias.diode_mean * period:
+            if (triangle_mean(params.choke, flux) - fall / core) * flux / fall + extra < bias.diode_mean * period:
                 low = flux
             else:
                 high = flux
         on_time, fall_time = (flux - back) / rise, flux / fall
-        time = np.concatenate(([0.0, -back / rise, on_time], on_time + fall_time + ring.time))
-        linked = np.concatenate(([back, 0.0, flux], params.choke.inductance * ring.current))
-        course = choke_course(params.choke, time, linked)
+        course = _rung_course(params.choke, on_time, fall_time, rise, flux, ring, on_time + fall_time + ring.time[-1])
         peak = peak_of(course)
-    return _phase(bias, on_time, course, ring.middle, is_boundary=True)
+    course = with_core(course, ((on_time, rise), (fall_time, -fall)), core)
+    return _phase(bias, on_time, fall_time, course, ring.middle, has_ring=True)
 
 
-def _phase(bias: Bias, on_time: float, course: Course, middle: float | None, *, is_boundary: bool = False) -> Phase:
-    lag = bias.edges.delay_on if bias.edges is not None else 0.0
-    return Phase((on_time - bias.gap) / course.period, on_time, course, middle, bias.diode_mean, lag, is_boundary)
+def _phase(
+    bias: Bias, on_time: float, fall_time: float, course: Course, middle: float | None, *, has_ring: bool = False
+) -> Phase:
+    lag, duty = bias.edges.delay_on if bias.edges is not None else 0.0, (on_time - bias.gap) / course.period
+    return Phase(duty, on_time, fall_time, course, middle, bias.diode_mean, lag, has_ring)
 
 
 def middle_capacitance(params: Params) -> float:
@@ -233,20 +269,33 @@ def middle_capacitance(params: Params) -> float:
     return params.low.output_capacitance * params.low.parallel + diode + snubber
 
 
-def ring_of(params: Params, bias: Bias) -> Ring:
-    """The choke's ring with both output capacitances after its current's zero, until the turn-on.
+def core_of(params: Params) -> float:
+    """The core's loss as a resistance beside the choke [ohm], as the netlist has it."""
+    return core_resistance(params.choke, place_capacitance(params))
 
-    v = Vi + (Vb - Vi) cos wt, i = -(Vb - Vi) / Z sin wt; at 0 V the body diode holds it and the current rises again.
+
+def ring_of(params: Params, bias: Bias, duration: float) -> Ring:
+    """The choke's ring with both output capacitances after its current's zero, until the turn-on ``duration`` [s] on.
+
+    Voltage and current turn about (input, 0) and shrink by the core's loss; at 0 V the body diode holds the middle and
+    the current rises again. Exact from step to step but for where in a step the diode begins to hold.
     """
     choke, capacitance = params.choke, middle_capacitance(params)
     omega, impedance = 1 / math.sqrt(choke.inductance * capacitance), math.sqrt(choke.inductance / capacitance)
-    swing = bias.bus - bias.supply
-    clamped = math.acos(-bias.supply / swing) / omega if bias.supply < swing else math.inf
-    time = np.linspace(0.0, params.turn_on_delay, RING_POINTS)
-    free = np.minimum(time, clamped)
-    current = -swing / impedance * np.sin(omega * free)
-    current = np.minimum(current + bias.supply / choke.inductance * (time - free), np.maximum(current, 0.0))
-    return Ring(time, current, bias.supply + swing * math.cos(omega * float(free[-1])))
+    steps = int(min(max(math.ceil(duration * omega / (2 * math.pi) * RING_POINTS), 4), MOST_RING_POINTS))
+    step = duration / steps
+    damping = math.exp(-0.5 * step / (core_of(params) * capacitance))
+    cosine, sine = damping * math.cos(omega * step), damping * math.sin(omega * step)
+    above, current = bias.bus - bias.supply, 0.0  # of the middle over the input
+    found = [current]
+    for _ in range(steps):
+        if above <= -bias.supply and current < 0:
+            above, current = -bias.supply, current + bias.supply / choke.inductance * step
+        else:
+            above, current = above * cosine + impedance * current * sine, current * cosine - above / impedance * sine
+            above = max(above, -bias.supply)
+        found.append(current)
+    return Ring(np.linspace(0.0, duration, steps + 1), np.array(found), bias.supply + above)
 
 
 def cell(params: Params, condition: Condition, current: float) -> Cell:
@@ -322,15 +371,12 @@ def _around(params: Params, condition: Condition, one: Phase) -> Solved:
     until = ripple.at(np.array([begin + one.on_time, begin]), before=True)
     resistance, _ = network.high_frequency(banks)
     current = mean_of(one.choke)
-    if one.middle is not None and not one.is_boundary:  # the ring that is no part of the course gives back
-        current -= middle_capacitance(params) * (params.bus_setpoint - one.middle) / period
     current *= params.phases
     supply = input_voltage(params, condition) - current * (params.feed_resistance + (0 if params.inputs else SHORT))
     held = resistance * max(one.valley, 0.0) if one.middle is None else 0.0
     since = np.arange(0.5, SAMPLES) / SAMPLES
-    off = one.on_time + (period - one.on_time) * since
-    used = off[one.free.at(off) > 0]
-    freed = mean_of(one.free) * period / (used.size / SAMPLES * (period - one.on_time))
+    used = one.on_time + one.fall_time * since
+    freed = mean_of(one.free) * period / one.fall_time
     threshold, slope = diode_tangent_of(params.high, max(freed, SMALLEST_CURRENT))
     return Solved(
         one, None, current, supply, ripple, float(np.mean(ripple.at(begin + used))),

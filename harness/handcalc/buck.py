@@ -24,7 +24,6 @@ from harness.handcalc.buck_period import (
     rail_current,
     solve,
     source_branch,
-    start_of,
 )
 from harness.handcalc.expectation import Expectation
 from harness.handcalc.network import AnyBranch, Branch, Load
@@ -92,12 +91,21 @@ def _ring_share(rail: Rail, one: Phase) -> float:
     return rail.voltage / math.sqrt(rail.choke.inductance / capacitance) / one.peak
 
 
+def _blur(params: Params, rail: Rail, one: Phase) -> tuple[float, float]:
+    """Edges over the shorter of the places' times, and the mean square of the loop's ringing [A2]."""
+    strays = rail.strays
+    edges = strays.switching_time / min(one.on_time, params.period - one.on_time)
+    lower = lower_capacitance(rail)
+    square = gaps.ringing_square(params.input_voltage, lower, strays.loop_inductance, strays.loop_quality)
+    return edges, square / params.period
+
+
 def _blocking(params: Params, state: Solved, index: int) -> tuple[float, float]:
     """Mean blocking voltage of the high place while it is off, of the low place while the high one is on [V]."""
     rail, one = params.rails[index], state.phases[index]
     current, on = mean_of(one.choke), on_mean(params, state, index, one)
     off = -on * one.on_time / (params.period - one.on_time)
-    drops = drops_of(rail, current, one.peak, one.valley)
+    drops = drops_of(rail, current if one.is_continuous else 0.5 * one.peak, one.peak, one.valley)
     return state.input_voltage + off + drops.low, state.input_voltage + on - current * drops.on
 
 
@@ -107,8 +115,9 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
     high, low = _blocking(params, state, index)
     ring = "the choke's ring decides at which voltage the turn-on begins"
     share = 0.0 if one.is_continuous else rail.voltage * (lost.on.other_peak / low - 1) / (low - rail.voltage) + 0.02
+    blur = _blur(params, rail, one)
     found = voltages("switch", rail.high.designator, high, lost.off.controlled_peak)
-    found |= _high_currents(rail, one, lost, params.period)
+    found |= _high_currents(rail, one, lost, params.period, blur)
     period, on = params.period, one.on_time
     rest = part_of(one.choke, on, period)
     extra = -lost.of_high(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
@@ -118,7 +127,7 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
         found |= voltages("diode", rail.diode.designator, low, lost.on.other_peak, share, ring)
     if rail.rectification == "diode" or rail.low is None:
         assert rail.diode is not None  # checked by Rail
-        return found | currents("diode", rail.diode.designator, whole, rail.diode.parallel)
+        return found | currents("diode", rail.diode.designator, whole, rail.diode.parallel, blur)
     found |= voltages("switch", rail.low.designator, low, lost.on.other_peak, share, ring)
     if rail.diode is not None:
         falling, rising = on + rail.dead_time_falling, period - rail.dead_time_rising
@@ -130,15 +139,17 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
         )  # fmt: skip
         whole = (whole[0] - aside[0], rms_of(channel), peak_of(channel))
         found |= currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
-    return found | currents("switch", rail.low.designator, whole, rail.low.parallel)
+    return found | currents("switch", rail.low.designator, whole, rail.low.parallel, blur)
 
 
-def _high_currents(rail: Rail, one: Phase, lost: Edges, period: float) -> dict[Key, Expectation]:
+def _high_currents(
+    rail: Rail, one: Phase, lost: Edges, period: float, blur: tuple[float, float]
+) -> dict[Key, Expectation]:
     extra = lost.of_high(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
     square = rms_of(part_of(one.choke, 0.0, one.on_time)) ** 2 + extra / period
     top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)
     return currents(
-        "switch", rail.high.designator, (one.high_mean, math.sqrt(max(square, 0.0)), top), rail.high.parallel
+        "switch", rail.high.designator, (one.high_mean, math.sqrt(max(square, 0.0)), top), rail.high.parallel, blur
     )
 
 
@@ -197,20 +208,17 @@ def _input(params: Params, state: Solved) -> dict[Key, Expectation]:
     branches = [*(network.branch_of(bank) for bank in params.inputs), source_branch(params, state.feed_current)]
     _, esl = network.high_frequency(branches[:-1])
     low, high = [float(np.min(state.input_ripple.value))], [peak_of(state.input_ripple)]
-    drawn = state.drawn.scaled(-1.0)
-    most = peak_of(drawn)
-    for rail, one, lost, (at_off, at_on) in zip(params.rails, state.phases, state.edges, state.cells, strict=True):
+    for lost, (at_off, at_on) in zip(state.edges, state.cells, strict=True):
         low += [at_off + lost.off.node_low, at_on + lost.on.node_low]
         high += [at_off + lost.off.node_high, at_on + lost.on.node_high]
-        before = float(drawn.at(np.array([start_of(rail, one, params.period) * params.period]), before=True)[0])
-        most = max(most, before + lost.on.controlled_current)
-    spiked = most > 1.001 * peak_of(drawn)
+    alternating = math.sqrt(max(rms_of(state.drawn) ** 2 - mean_of(state.drawn) ** 2, 0.0))
+    blurs = [(_blur(params, rail, one), rail.phases) for rail, one in zip(params.rails, state.phases, strict=True)]
+    edges, square = max(blur[0] for blur, _ in blurs), sum(blur[1] * phases for blur, phases in blurs)
+    gap = gaps.blurred(gaps.INPUT_RIPPLE_ESL if esl > 0 else gaps.INPUT_RIPPLE, 2 * edges, 0.0, 1.0)
+    drawn = gaps.blurred(gaps.DRAWN, edges, square, alternating)
     found = {
-        ("input_ripple", "input"): Expectation(
-            max(high) - min(low), "V", gaps.IMPEDANCE, gaps.INPUT_RIPPLE_ESL if esl > 0 else gaps.INPUT_RIPPLE, 1e-3
-        ),
-        ("input_ripple_current", "input"): Expectation(
-            most - float(np.min(drawn.value)), "A", gaps.TRIANGLES, gaps.DRAWN_SPIKE if spiked else gaps.DRAWN, 0.01
-        ),
+        ("input_ripple", "input"): Expectation(max(high) - min(low), "V", gaps.IMPEDANCE, gap, 1e-3),
+        ("input_ripple_current", "input"): Expectation(alternating, "A", gaps.TRIANGLES, drawn, 0.01),
     }
-    return found | cans(params.inputs, network.branch_rms(state.drawn, state.drawn_harmonics, branches))
+    currents_of = network.branch_rms(state.drawn, state.drawn_harmonics, branches)
+    return found | cans(params.inputs, currents_of, (edges, square))

@@ -190,6 +190,27 @@ def discontinuous_course(choke: Choke, period: float, on: tuple[float, float], f
     return choke_course(choke, time, np.array([0.0, flux, 0.0, 0.0]))
 
 
+def with_core(course: Course, pieces: Sequence[tuple[float, float]], resistance: float) -> Course:
+    """A choke's course with the current of a resistance beside it, under a constant voltage in each piece.
+
+    Parameters
+    ----------
+    pieces : duration [s] and voltage across the choke [V], from the period's begin;  resistance : [ohm]
+    """
+    times, values, begin = [], [], 0.0
+    rest = course.period - sum(duration for duration, _ in pieces)
+    for duration, volts in (*pieces, (rest, 0.0)):
+        end = min(begin + duration, course.period)
+        if end <= begin:
+            continue
+        inside = (course.time > begin) & (course.time < end)
+        ends = course.at(np.array([begin])), course.at(np.array([end]), before=True)
+        times.append(np.concatenate(([begin], course.time[inside], [end])))
+        values.append(np.concatenate((ends[0], course.value[inside], ends[1])) + volts / resistance)
+        begin = end
+    return Course(np.concatenate(times), np.concatenate(values))
+
+
 def discontinuous_on_time(choke: Choke, period: float, rise: float, fall: float, mean: float) -> float:
     """How long [s] a current must rise from zero at ``rise`` [V] for a mean [A] over the period, falling at ``fall``.
 

@@ -36,7 +36,8 @@ class Assessment:
     Parameters
     ----------
     metrics : one mapping a metric, keys as in DEVELOPERS.md, in the order they were asked
-    limits : what the limits file chose;  rail_limits : its limits of output rails, and whether they are judged in the metrics
+    limits : what the limits file chose
+    rail_limits : its limits of output rails, and whether they are judged in the metrics
     not_modelled : what no study answers, with the reason
     struck_out : alternatives of structure that cannot be, with the reason and their rows, which count for nothing
     """

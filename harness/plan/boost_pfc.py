@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable, Sequence
-from typing import Any, Literal
+from typing import Literal
 
 from harness.handcalc import boost_pfc as hand
 from harness.handcalc.expectation import Expectation
@@ -61,13 +62,18 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
         load_fraction=question.load_fraction,
     )  # fmt: skip
     if question.study == "worst_instant":
-        condition = dataclasses.replace(condition, line_angle=worst_instant(params, condition, question.metrics[0]))
+        nominal, _ = stage.params_from(record, instance, Point({}, point.structure))
+        condition = dataclasses.replace(condition, line_angle=worst_instant(nominal, condition, question.metrics[0]))
     provenance = (("record", record.name), ("instance", instance))
     return Situation("boost_pfc", params, condition, 0, provenance, f"{instance} {question.label}"), set(reads)
 
 
-def worst_instant(params: Any, condition: Condition, metric: str) -> float:
-    """The instant at which the hand calculation finds a metric largest [deg]; the crest where it finds none."""
+@functools.cache
+def worst_instant(params: stage.Params, condition: Condition, metric: str) -> float:
+    """The instant at which the hand calculation finds a metric largest [deg]; the crest where it finds none.
+
+    Taken at nominal values: the study looks around it anyway.
+    """
     worst, largest = LATEST, 0.0
     for angle in INSTANTS:
         try:

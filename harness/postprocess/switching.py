@@ -83,7 +83,8 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
 def place_metrics(period: Period, place: Mapping[str, Any]) -> list[Metric]:
     """Voltage and current of one piece of a place.
 
-    The plateau is the median voltage while the place blocks and its counterpart conducts; the overshoot is the peak less the plateau.
+    The plateau is the median voltage while the place blocks and its counterpart conducts; the overshoot is the peak
+    less the plateau.
     """
     kind, subject = place["kind"], place["designator"]
     voltages = [period(name) for name in place["voltages"]]

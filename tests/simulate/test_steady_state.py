@@ -115,7 +115,7 @@ def test_a_target_out_of_reach_is_not_found_and_told_by_its_sign() -> None:
 
 
 def test_a_map_that_never_runs_is_a_failure_that_says_why() -> None:
-    with pytest.raises(NotFoundError, match="rung 1: .*aborted"):
+    with pytest.raises(NotFoundError, match=r"rung 1: .*aborted"):
         solve(problem(), Linear(target=2.0, aborts_above=0.0))
 
 
