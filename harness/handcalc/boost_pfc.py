@@ -31,7 +31,7 @@ from netlists.point import Condition
 from netlists.stages.boost_pfc import Params, instant_power
 from netlists.stages.switching import SHORT
 
-SUBJECT = "corrector"
+SUBJECT = "pfc"
 
 
 def estimate(params: Params, condition: Condition) -> Estimate:

@@ -76,10 +76,10 @@ def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
     layout = _empty()
     legs = boost_pfc.tags(params)
     lows, frees = [[f"low_current_{leg}"] for leg in legs], [[f"free_current_{leg}"] for leg in legs]
-    layout["controls"].append(_control("duty_cycle", "corrector", "control.0.duty", "1"))
+    layout["controls"].append(_control("duty_cycle", "pfc", "control.0.duty", "1"))
     if params.mode == "boundary":
         solution = "control.1.frequency" if boundary else "frequency"
-        layout["controls"].append(_control("switching_frequency", "corrector", solution, "Hz"))
+        layout["controls"].append(_control("switching_frequency", "pfc", solution, "Hz"))
     layout["places"] = [
         _place("switch", params.low.designator, legs, "low", frees, params.low.parallel),
         _place("diode", params.high.designator, legs, "free", lows, params.high.parallel),
@@ -93,7 +93,7 @@ def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
             "subject": "input",
             "voltage": "input_voltage" if params.inputs else "",
             "drawn": [[1, name] for name in currents],
-            "interleaved": [{"subject": "corrector", "currents": currents}] if params.phases > 1 else [],
+            "interleaved": [{"subject": "pfc", "currents": currents}] if params.phases > 1 else [],
         }
     ]
     return layout

@@ -65,8 +65,8 @@ def coverage_line(coverage: Mapping[str, Any]) -> str:
 
 
 COLUMNS = (  # heading, width, justification; with two spaces between them they fill 100 columns
-    ("metric", 26, "left"), ("of", 8, "left"), ("nominal", 9, "right"), ("by hand", 7, "right"),
-    ("adverse", 9, "right"), ("limit", 11, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
+    ("metric", 25, "left"), ("of", 8, "left"), ("nominal", 10, "right"), ("by hand", 7, "right"),
+    ("adverse", 10, "right"), ("limit", 11, "right"), ("margin", 6, "right"), ("verdict", 9, "left"),
 )  # fmt: skip
 
 
@@ -78,7 +78,7 @@ def _tables(rows: Sequence[Mapping[str, Any]]) -> Iterable[Text | Table]:
         table = _new_table(with_header=False)
         for row in group:
             table.add_row(
-                f" {row['metric']}",
+                row["metric"],
                 row["subject"],
                 _number(row["value"], row["unit"]),
                 _percent(row["difference"]),
@@ -119,7 +119,9 @@ def _number(value: float | None, unit: str) -> str:
 
 
 def _percent(value: float | None) -> str:
-    return "-" if value is None or not math.isfinite(value) else f"{value:+.1%}"
+    if value is None or not math.isfinite(value):
+        return "-"
+    return f"{value:+.1%}" if abs(value) < 0.9995 else f"{value:+.0%}"
 
 
 def _limit(row: Mapping[str, Any]) -> str:

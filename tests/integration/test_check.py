@@ -116,7 +116,7 @@ def test_breaking_even_flips_the_verdict(checked: Checked) -> None:
 
 def situation_of(study: str) -> tuple[planned.Situation, Question]:
     record = load_record(LANTERN)
-    question = next(q for q in planned.questions(record) if q.study == study)
+    question = next(q for q in planned.questions(record, "mains_rectifier") if q.study == study)
     return planned.situation(record, "mains_rectifier", Point(), question)[0], question
 
 

@@ -52,7 +52,7 @@ def found_by_study(record: SupplyRecord, studies: tuple[str, ...]) -> dict[str, 
     """Metrics found in each study at nominal values, after every one was seen to agree with its hand calculation."""
     names: dict[str, set[str]] = {}
     seen = set()
-    for question in planned.questions(record):
+    for question in planned.questions(record, "mains_rectifier"):
         if question.study not in studies or question.study in seen or question.fixed:
             continue
         seen.add(question.study)
@@ -117,9 +117,9 @@ def test_the_kiln(bypass: str, tmp_path: Path) -> None:
 def parameter_sets() -> dict[str, Situation]:
     """Three supplies; the large bulk on a stiff line heats its thermistor so early that the crest is not the worst."""
     lantern, kiln = load_record(LANTERN), load_record(KILN)
-    question = next(q for q in planned.questions(lantern) if q.study == "inrush")
+    question = next(q for q in planned.questions(lantern, "mains_rectifier") if q.study == "inrush")
     first, _ = planned.situation(lantern, "mains_rectifier", Point(), question)
-    question = [q for q in planned.questions(kiln) if q.study == "inrush" and not q.fixed][-1]
+    question = [q for q in planned.questions(kiln, "mains_rectifier") if q.study == "inrush" and not q.fixed][-1]
     boosted, _ = planned.situation(kiln, "mains_rectifier", Point(), question)
     bank = dataclasses.replace(first.params.bulk[0], capacitance=1.5e-3, esr=0.1)
     params = dataclasses.replace(
@@ -163,7 +163,7 @@ def test_a_converter_that_cuts_out_is_said_not_averaged(tmp_path: Path) -> None:
         ('holdup_end_voltage = { value = "72", low = "66", high = "80"',
          'holdup_end_voltage = { value = "114", low = "113", high = "115"'),
     )  # fmt: skip
-    question = next(q for q in planned.questions(record) if q.label == "label's lowest voltage")
+    question = next(q for q in planned.questions(record, "mains_rectifier") if q.label == "label's lowest voltage")
     situation, _ = planned.situation(record, "mains_rectifier", Point(), question)
     result = answered(planned.STUDIES["line_ripple"](situation))
     assert result.error.startswith("the converter cuts out")

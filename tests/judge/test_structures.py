@@ -39,7 +39,7 @@ SINGLE = ('kind = "bridge_rectifier"', 'kind = "diode"')
 
 def plan_of(record: SupplyRecord, errors: dict[str, str], label: str = "label's lowest voltage") -> Plan:
     """A plan as if it had run: feed -> why its nominal study at a label's question failed."""
-    question = next(q for q in planned.questions(record) if q.label == label)
+    question = next(q for q in planned.questions(record, "mains_rectifier") if q.label == label)
     rule = planned.METRICS["line_current_rms"]
     answers = []
     for feed in record.instance("mains_rectifier").choices("feed"):
@@ -91,7 +91,7 @@ def test_below_the_label_and_for_a_claim_nothing_must_run(tmp_path: Path) -> Non
 
 def run_nominal(record: SupplyRecord, feed: str) -> str:
     """Error of the nominal study at the label's lowest voltage, simulated here."""
-    question = next(q for q in planned.questions(record) if q.label == "label's lowest voltage")
+    question = next(q for q in planned.questions(record, "mains_rectifier") if q.label == "label's lowest voltage")
     about, _ = planned.situation(record, "mains_rectifier", Point({}, {FEED: feed}), question)
     study: Any = planned.STUDIES["line_ripple"](about)
     while requests := study.ask():

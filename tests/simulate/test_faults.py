@@ -191,7 +191,9 @@ def changed_record(tmp_path: Path, *changes: tuple[str, str]) -> Path:
 def line_request(file: Path) -> Request:
     """The first question about running operation, as the plan would ask it, over one line period."""
     record = load_record(file)
-    question = next(question for question in planned.questions(record) if question.study == "line_ripple")
+    question = next(
+        question for question in planned.questions(record, "mains_rectifier") if question.study == "line_ripple"
+    )
     situation, _ = planned.situation(record, "mains_rectifier", Point(), question)
     scenario = Scenario(situation.period, situation.largest_step(situation.period), bulk_start=100.0)
     circuit = stage.bench(situation.params, situation.condition, scenario)
