@@ -279,7 +279,7 @@ def charged(params: BoostParams) -> BoostParams:
 
 
 def test_hard_switching_costs_the_energy_of_the_capacitances() -> None:
-    """Own balance: each cycle C V^2 / 2 of both linear capacitances is lost, the diode's drop, the core's loss; no more.
+    """Own balance: each cycle C V^2 / 2 of both linear capacitances is lost, diode drop and core loss; no more.
 
     A strict check: duty, charges and delays of the edges enter it with opposite signs.
     """
