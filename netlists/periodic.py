@@ -80,7 +80,7 @@ class State:
     place: str = ""
 
 
-def quiet_instant(edges: tuple[float, ...], period: float) -> float:
+def quiet_instant(edges: tuple[float, ...], period: float, needed: float = 0.0) -> float:
     """Where to cut the period so that fast states have settled: the middle of the on-time furthest from all edges.
 
     In an on-time even a discontinuous choke carries current and no node rings freely. Where every on-time is too short
@@ -89,6 +89,7 @@ def quiet_instant(edges: tuple[float, ...], period: float) -> float:
     Parameters
     ----------
     edges : on and off instants of each leg in turn [s], of any period
+    needed : clearance the gates' ramps and dead times ask for [s]: one across the cut would not be the same in all legs
     """
     instants = sorted(edge % period for edge in edges)
     middles = [(on + 0.5 * ((off - on) % period)) % period for on, off in zip(edges[::2], edges[1::2], strict=True)]
@@ -98,7 +99,7 @@ def quiet_instant(edges: tuple[float, ...], period: float) -> float:
         return min(min(gap, period - gap) for gap in away)
 
     best = max(middles, key=lambda middle: round(clearance(middle) / period, 9))
-    if clearance(best) >= LEAST_CLEARANCE * period:
+    if clearance(best) >= max(LEAST_CLEARANCE * period, needed):
         return best
     gaps = [
         (after - before, before) for before, after in zip(instants, [*instants[1:], instants[0] + period], strict=True)

@@ -26,9 +26,8 @@ from harness.handcalc.switching_waveform import (
     rms_of,
     swing_of,
 )
-from netlists.periodic import quiet_instant
 from netlists.point import Condition
-from netlists.stages.boost_pfc import Params, instant_power
+from netlists.stages.boost_pfc import Params, cut_share, instant_power
 from netlists.stages.switching import SHORT
 
 SUBJECT = "pfc"
@@ -40,7 +39,7 @@ def estimate(params: Params, condition: Condition) -> Estimate:
     one = state.phase
     duty = min(max(one.duty, 1e-3), params.largest_duty)
     middles = [k / params.phases for k in range(params.phases)]
-    cut = quiet_instant(tuple((m + half * duty) % 1.0 for m in middles for half in (-0.5, 0.5)), 1.0)
+    cut = cut_share(params, condition, duty)
     period = one.choke.period
     currents = tuple(float(one.choke.at(np.array([(cut - m + 0.5 * duty) * period - one.lag]))[0]) for m in middles)
     scale = max(abs(mean_of(one.choke)), 0.5 * swing_of(one.choke))

@@ -38,9 +38,17 @@ from harness.handcalc.switching_waveform import (
     rms_of,
     swing_of,
 )
-from netlists.periodic import quiet_instant
 from netlists.point import Condition
-from netlists.stages.buck import PROBE_CAPACITORS, Params, Rail, edges, legs, load_resistance, lower_capacitance
+from netlists.stages.buck import (
+    PROBE_CAPACITORS,
+    Params,
+    Rail,
+    cut_instant,
+    edges,
+    legs,
+    load_resistance,
+    lower_capacitance,
+)
 from netlists.stages.switching import SHORT
 
 PROBE_BANDWIDTH = 20e6  # of the ripple as the public desktop guide reads it, first order here [Hz]
@@ -54,7 +62,7 @@ def estimate(params: Params, condition: Condition) -> Estimate:
         min(max(one.duty, 1e-3), rail.largest_duty) for rail, one in zip(params.rails, state.phases, strict=True)
     )
     pairs = list(zip(legs(params), edges(params), strict=True))
-    cut = quiet_instant(tuple(edge.at(period, duties[i]) for (_, i, _), pair in pairs for edge in pair), period)
+    cut = cut_instant(params, duties)
     currents, scales = [], []
     for (_, index, _), (on, _) in pairs:
         one = state.phases[index]

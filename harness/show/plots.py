@@ -71,6 +71,7 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
     "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),
     "output_ripple": ("output_voltage_a", "output_voltage_b", "bus_voltage"),
 }
+RAIL = re.compile(r"_([ab])[0-9]?$")  # how the signals of a buck's rails end
 SAME_LEVEL = 0.02  # of a metric's value: a signal that close at its instant is the one it was taken from
 COLOURS = {
     "high_voltage_a0": "#1f4e6b",
@@ -143,6 +144,7 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
     names = tuple(name for _, signals in panels for name in signals)
     unit, factor = time_unit(rows[0]["window"][1])
     nominal = runs.read_run(path, signals=names).run
+    panels = [(title, _of_one_rail(rows, signals, nominal)) for title, signals in panels]
     adverse_id = rows[0]["adverse"]["run_id"]
     adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
@@ -153,7 +155,7 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
             _mark(axis, instant, name, marked, nominal, factor)
         axis.set_ylabel(title)
         axis.grid(alpha=0.25)
-        axis.legend(loc="best", fontsize=8, frameon=False)
+        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), fontsize=8, frameon=False)
     axes[-1, 0].set_xlabel(f"time [{unit}]")
     condition = rows[0]["condition"]
     line = f"{condition['line_voltage']:g} V"
@@ -164,6 +166,20 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
         fontsize=10,
     )
     return figure
+
+
+def _of_one_rail(rows: Sequence[Mapping[str, Any]], signals: tuple[str, ...], run: Run) -> tuple[str, ...]:
+    """Of two rails simulated together, the signals of the one whose values the rows have."""
+    marked = [
+        name
+        for row in rows
+        if not isinstance(MARKED[row["metric"]], str) and row["metric"] != "output_ripple" and row["at"] is not None
+        if (name := marked_signal(row, tuple(run.signals), run)) is not None
+    ]
+    rails = {match.group(1) for name in marked if (match := RAIL.search(name))}
+    if len(rails) != 1:
+        return signals
+    return tuple(name for name in signals if not (match := RAIL.search(name)) or match.group(1) in rails)
 
 
 def time_unit(stop: float) -> tuple[str, float]:
@@ -196,15 +212,22 @@ def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArra
 
 
 def marked_signal(row: Mapping[str, Any], signals: Sequence[str], run: Run) -> str | None:
-    """Which of some drawn signals a row's mark sits on; None where its metric has no mark among them."""
+    """Which of some drawn signals a row's mark sits on; None where its metric has no mark among them.
+
+    Of several candidates it is the one that has the metric's value at its instant; for a ripple, no level, any will do.
+    """
     assert run.axis is not None  # the run is ok and its signals were asked for
     candidates = MARKED[row["metric"]]
-    names = [candidates] if isinstance(candidates, str) else [name for name in candidates if name in run.signals]
-    if len(names) > 1:
-        levels = [abs(float(np.interp(row["at"], run.axis.values, run.signals[name].values))) for name in names]
-        near = [n for n, level in zip(names, levels, strict=True) if abs(level - row["value"]) < SAME_LEVEL * level]
-        names = near or names
-    return names[0] if names and names[0] in signals else None
+    if isinstance(candidates, str):
+        return candidates if candidates in signals else None
+    drawn = [name for name in candidates if name in signals]
+    if row["metric"] == "output_ripple":
+        return drawn[0] if drawn else None
+    for name in drawn:
+        level = abs(float(np.interp(row["at"], run.axis.values, run.signals[name].values)))
+        if abs(level - row["value"]) < SAME_LEVEL * row["value"]:
+            return name
+    return None
 
 
 def _by_instant(

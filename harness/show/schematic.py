@@ -28,13 +28,14 @@ UNIT = 34.0  # of a drawing unit [px]
 WIDTH = 26.5  # of every sheet: 901 px
 LINE_WIDTH = 1.3  # [px]
 FONT, SIZE, SMALL = "Arial, Helvetica, sans-serif", 11.5, 10.0  # sizes [px]
-LETTER = 0.6  # mean advance over size, of the widest usual sans-serif; from measuring DejaVu Sans
+LETTER = 0.6  # advance over size: DejaVu Sans, the widest usual sans-serif, gave up to 0.59 in labels of 14 letters up
 LINE_HEIGHT = 1.2  # over size
-GREY = "#777777"  # strays, node names, remarks
+GREY = "#666666"  # strays, node names, remarks
 
 DEPTH = 2.2  # of a branch from its line to ground
 LEFT = 1.0  # the input bus
 BANK_PITCH, BANKS_A_ROW, BANK_ROW = 3.8, 4, 3.2
+BRANCH_PITCH = 4.0  # of what lies side by side between a leg's middle and ground
 LEG_ROW, ABOVE_LEG = 4.1, 1.9
 SPINE = 17.2  # of an output: banks to its left, copper and load to its right
 WIDE, NARROW = 2.9, 2.2  # room of a label
@@ -135,10 +136,10 @@ def _inline(
     sheet: _Sheet, symbol: Any, left: float, right: float, y: float, lines: Sequence[str], *,
     room: float = WIDE, stray: bool = False,
 ) -> None:  # fmt: skip
-    """A symbol on a horizontal line, its label above; strays are grey, dotted and smaller."""
+    """A symbol on a horizontal line, its label above; strays are grey and smaller."""
     colour = GREY if stray else "black"
     if stray:
-        symbol = symbol.color(GREY).linestyle(":").scale(0.8)
+        symbol = symbol.color(GREY).scale(0.8)
     sheet.drawing.add(symbol.at((left, y)).to((right, y)))
     _block(sheet, (left + right) / 2, y + 0.42, lines, align="middle", room=room, colour=colour)
 
@@ -212,27 +213,36 @@ def _low_switch(sheet: _Sheet, part: Switch, x: float, y: float) -> None:
 
 def _snubber(sheet: _Sheet, part: Snubber, x: float, y: float) -> None:
     half = y - DEPTH / 2
-    sheet.drawing.add(symbols.ResistorIEC().at((x, y)).to((x, half)))
+    sheet.drawing.add(symbols.ResistorIEC().scale(0.75).at((x, y)).to((x, half)))
     sheet.drawing.add(symbols.Capacitor().at((x, half)).to((x, y - DEPTH)))
     _ground(sheet, x, y - DEPTH)
     _beside(sheet, x + 0.4, y - DEPTH / 4, ["snubber", engineering(part.resistance, "ohm")])
     _beside(sheet, x + 0.4, y - 3 * DEPTH / 4, [engineering(part.capacitance, "F")])
 
 
-def _banks(sheet: _Sheet, parts: Sequence[Bank], spine: float, y: float, *, left: bool) -> float:
-    """Banks in rows on one side of a spine, the first row on the line at ``y``; returns y below the last row."""
+def _banks(sheet: _Sheet, parts: Sequence[Bank], spine: float, y: float, *, left: float | None = None) -> float:
+    """Banks in rows of one node, to the right of its spine or, between it and a bus at ``left``, to its left.
+
+    Returns
+    -------
+    y below the last row; the first row lies on the line at ``y``
+    """
     for start in range(0, len(parts), BANKS_A_ROW):
         row, level = parts[start : start + BANKS_A_ROW], y - start // BANKS_A_ROW * BANK_ROW
-        first = spine - 3.6 - BANK_PITCH * (len(row) - 1) if left else spine + 0.8
-        for index, part in enumerate(row):
-            x = first + BANK_PITCH * index
+        first = spine + 0.8 if left is None else spine - 3.6 - BANK_PITCH * (len(row) - 1)
+        places = [first + BANK_PITCH * index for index in range(len(row))]
+        ends = {places[0], places[-1], spine} | ({left} if left is not None and not start else set())
+        _wire(sheet, (min(ends), level), (max(ends), level))
+        for x, part in zip(places, row, strict=True):
             _branch(sheet, symbols.Capacitor(), x, level, _bank_lines(part), room=BANK_PITCH - 0.9)
-            if x not in (first if left else first + BANK_PITCH * (len(row) - 1),):
+            if min(ends) < x < max(ends):
                 _node(sheet, x, level)
-        _wire(sheet, (spine, level), (first if left else first + BANK_PITCH * (len(row) - 1), level))
+        if left is not None and not start and min(ends) < left < spine:
+            _node(sheet, left, level)
         if start:
             _wire(sheet, (spine, level + BANK_ROW), (spine, level))
-            _node(sheet, spine, level)
+            if left is None or start + BANKS_A_ROW < len(parts):  # an output's spine ends in a corner
+                _node(sheet, spine, level)
     return y - -(-len(parts) // BANKS_A_ROW) * BANK_ROW
 
 
@@ -260,9 +270,18 @@ def _feed(
     return spine + 0.7
 
 
-def _input_bus(sheet: _Sheet, spine: float, y: float, level: float) -> None:
-    """From the input node under its banks back to the left, where the phases begin."""
-    _wire(sheet, (spine, y), (spine, level), (LEFT, level))
+def _input_bus(sheet: _Sheet, spine: float, level: float) -> None:
+    """From the last row of input banks under them back to the left, where the phases begin."""
+    _wire(sheet, (spine, level + BANK_ROW), (spine, level), (LEFT, level))
+
+
+def _side_by_side(sheet: _Sheet, branches: Sequence[Callable[[float], None]], x: float, y: float) -> float:
+    """Branches from the line at ``y`` to ground, the first one at ``x``; returns the last one's x."""
+    for index, branch in enumerate(branches):
+        branch(x + index * BRANCH_PITCH)
+        if index:
+            _node(sheet, x + index * BRANCH_PITCH, y)
+    return x + (len(branches) - 1) * BRANCH_PITCH
 
 
 def _buck_leg(sheet: _Sheet, rail: buck.Rail, tag: str, y: float) -> float:
@@ -275,23 +294,19 @@ def _buck_leg(sheet: _Sheet, rail: buck.Rail, tag: str, y: float) -> float:
     _wire(sheet, (1.3 + NARROW, y), (4.6, y))
     _block(sheet, (4.6 + source) / 2, y + 0.55, _switch_lines(rail.high), align="middle", room=WIDE)
     _node(sheet, middle, y, f"middle_{tag}")
-    last = middle
-    if rail.rectification == "synchronous" and rail.low is not None:
-        _low_switch(sheet, rail.low, last, y)
-        last += 3.7
-    if rail.diode is not None:
-        _branch(sheet, symbols.Schottky().reverse(), last, y, _diode_lines(rail.diode))
-        _node(sheet, last, y)
-        last += 3.7
-    if rail.snubber is not None:
-        _snubber(sheet, rail.snubber, last, y)
-        _node(sheet, last, y)
-        last += 3.7
-    last -= 3.7
-    _wire(sheet, (source, y), (last + 1.9, y))
-    _inline(sheet, symbols.Inductor(), last + 1.9, last + 4.1, y, _choke_lines(rail.choke))
-    _wire(sheet, (last + 4.1, y), (last + 4.5, y))
-    return last + 4.5
+    branches: list[Callable[[float], None]] = []
+    low, diode, snubber = rail.low, rail.diode, rail.snubber
+    if rail.rectification == "synchronous" and low is not None:
+        branches.append(lambda x: _low_switch(sheet, low, x, y))
+    if diode is not None:
+        branches.append(lambda x: _branch(sheet, symbols.Schottky().reverse(), x, y, _diode_lines(diode)))
+    if snubber is not None:
+        branches.append(lambda x: _snubber(sheet, snubber, x, y))
+    last = _side_by_side(sheet, branches, middle, y)
+    _wire(sheet, (source, y), (last + 2.3, y))
+    _inline(sheet, symbols.Inductor(), last + 2.3, last + 4.5, y, _choke_lines(rail.choke))
+    _wire(sheet, (last + 4.5, y), (last + 4.9, y))
+    return last + 4.9
 
 
 def _rail_heading(rail: buck.Rail, tag: str) -> str:
@@ -307,13 +322,13 @@ def _heading(sheet: _Sheet, x: float, y: float, line: str) -> None:
     _text(sheet, x, y, line, size=SIZE + 1, room=WIDTH - x - 0.5)
 
 
-def _output_bus(sheet: _Sheet, x: float, top: float, y: float) -> None:
-    """From the first phase down to the line of the output banks, beside the load where it came out too far right."""
+def _output_bus(sheet: _Sheet, x: float, top: float, y: float) -> float:
+    """From the first phase down to the line of the output banks; returns x where it comes to that line."""
     if x <= SPINE:
-        _wire(sheet, (x, top), (x, y), (SPINE, y))
-        _node(sheet, x, y)
-    else:
+        _wire(sheet, (x, top), (x, y))
+    else:  # it would come down among copper and load
         _wire(sheet, (x, top), (x, y + 1.4), (SPINE, y + 1.4), (SPINE, y))
+    return min(x, SPINE)
 
 
 def _load(sheet: _Sheet, x: float, y: float, lines: Sequence[str]) -> None:
@@ -321,10 +336,10 @@ def _load(sheet: _Sheet, x: float, y: float, lines: Sequence[str]) -> None:
     _branch(sheet, symbols.ResistorIEC(), x, y, lines)
 
 
-def _buck_output(sheet: _Sheet, rail: buck.Rail, tag: str, y: float) -> float:
-    """Banks, copper and load of a rail; returns y below them."""
+def _buck_output(sheet: _Sheet, rail: buck.Rail, tag: str, y: float, bus: float) -> float:
+    """Banks, copper and load of a rail whose phases come down at ``bus``; returns y below them."""
     _node(sheet, SPINE, y, f"out_{tag}")
-    below = _banks(sheet, rail.outputs, SPINE, y, left=True)
+    below = _banks(sheet, rail.outputs, SPINE, y, left=bus)
     x = SPINE + 1.6
     _wire(sheet, (SPINE, y), (x, y))
     if rail.copper_resistance is not None:
@@ -348,8 +363,8 @@ def _buck(sheet: _Sheet, params: buck.Params) -> tuple[str, float]:
     y = -2.9
     source = ["feeding rail", engineering(params.input_voltage, "V")]
     spine = _feed(sheet, y, source, params.feed_resistance, params.feed_inductance, params.input_choke)
-    level = _banks(sheet, params.inputs, spine, y, left=False)
-    _input_bus(sheet, spine, y, level)
+    level = _banks(sheet, params.inputs, spine, y)
+    _input_bus(sheet, spine, level)
     bus, y = level, level
     for index, rail in enumerate(params.rails):
         tag = buck.TAGS[index]
@@ -363,8 +378,7 @@ def _buck(sheet: _Sheet, params: buck.Params) -> tuple[str, float]:
         _wire(sheet, (LEFT, bus), (LEFT, y))
         bus = y
         y -= LEG_ROW
-        _output_bus(sheet, out, first, y)
-        y = _buck_output(sheet, rail, tag, y)
+        y = _buck_output(sheet, rail, tag, y, _output_bus(sheet, out, first, y))
     return title, _footer(sheet, y)
 
 
@@ -373,13 +387,12 @@ def _boost_leg(sheet: _Sheet, params: boost_pfc.Params, tag: str, y: float) -> f
     _node(sheet, LEFT, y)
     _wire(sheet, (LEFT, y), (1.6, y))
     _inline(sheet, symbols.Inductor(), 1.6, 3.8, y, _choke_lines(params.choke))
-    last = 5.0
-    _node(sheet, last, y, f"middle_{tag}")
-    _low_switch(sheet, params.low, last, y)
-    if params.snubber is not None:
-        last += 3.7
-        _snubber(sheet, params.snubber, last, y)
-        _node(sheet, last, y)
+    _node(sheet, 5.0, y, f"middle_{tag}")
+    snubber = params.snubber
+    branches: list[Callable[[float], None]] = [lambda x: _low_switch(sheet, params.low, x, y)]
+    if snubber is not None:
+        branches.append(lambda x: _snubber(sheet, snubber, x, y))
+    last = _side_by_side(sheet, branches, 5.0, y)
     _wire(sheet, (3.8, y), (last + 2.1, y))
     _inline(sheet, symbols.Diode(), last + 2.1, last + 4.1, y, _diode_lines(params.high))
     _loop(sheet, params.strays, last + 4.7, y)
@@ -396,12 +409,12 @@ def _boost_pfc(sheet: _Sheet, params: boost_pfc.Params) -> tuple[str, float]:
     title = f"Boost power-factor corrector: bus {bus}, {_phases(params.phases)}, {mode}"
     _heading(sheet, LEFT - 0.5, -0.8, title)
     y = -2.9
-    source = ["rectified line", f"less {engineering(params.rectifier_drop, 'V')}"]
+    drop = [f"less {engineering(params.rectifier_drop, 'V')}", "of its bridge"] if params.rectifier_drop else []
     # without an input bank the rectified line is simulated as stiff behind its resistance
     inductance = params.feed_inductance if params.inputs else None
-    spine = _feed(sheet, y, source, params.feed_resistance, inductance, None)
-    level = _banks(sheet, params.inputs, spine, y, left=False) if params.inputs else y - BANK_ROW
-    _input_bus(sheet, spine, y, level)
+    spine = _feed(sheet, y, ["rectified line", *drop], params.feed_resistance, inductance, None)
+    level = _banks(sheet, params.inputs, spine, y) if params.inputs else y - BANK_ROW
+    _input_bus(sheet, spine, level)
     first = level - ABOVE_LEG
     for phase in range(params.phases):
         y = first - phase * LEG_ROW
@@ -410,11 +423,11 @@ def _boost_pfc(sheet: _Sheet, params: boost_pfc.Params) -> tuple[str, float]:
             _node(sheet, out, y)
     _wire(sheet, (LEFT, level), (LEFT, y))
     y -= LEG_ROW
-    _output_bus(sheet, out, first, y)
+    left = _output_bus(sheet, out, first, y)
     _node(sheet, SPINE, y, "bus")
     _wire(sheet, (SPINE, y), (SPINE + 2, y))
     _load(sheet, SPINE + 2.5, y, ["load", f"at {bus}"])
-    return title, _footer(sheet, _banks(sheet, params.outputs, SPINE, y, left=True))
+    return title, _footer(sheet, _banks(sheet, params.outputs, SPINE, y, left=left))
 
 
 def _footer(sheet: _Sheet, y: float) -> float:

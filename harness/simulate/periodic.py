@@ -21,8 +21,9 @@ from netlists.errors import SimulationError
 DRIFT_PERIODS = 20
 DRIFT_TOLERANCE = 2e-3  # of each unknown's scale: means and RMS are held to 0.3 %
 STEP_TOLERANCE = 2e-3  # the same, for halved time steps
-MISS_TOLERANCE = 1e-3  # of the target, at the final options
+MISS_TOLERANCE = 2e-3  # of the target, at the final options
 SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
+OTHER_STEPS = 1.37  # of the final steps, where a run does not converge with them
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
 
 
@@ -185,9 +186,15 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
         found, drift = _found(problem, bench, efforts, warm, analysis)
         log = session.log
     state, controls = found.state, found.controls
-    lines = final_lines(case, state, controls, analysis.steps_final)
-    with ngspice.Session(lines, f"{title}-final") as session:
-        run, halved = _final(case, session, state, controls, efforts)
+    for steps in (analysis.steps_final, round(OTHER_STEPS * analysis.steps_final)):
+        lines = final_lines(case, state, controls, steps)
+        try:
+            with ngspice.Session(lines, f"{title}-final") as session:
+                run, halved = _final(case, session, state, controls, efforts, steps)
+            break
+        except SimulationError as error:
+            if error.kind != "timestep" or steps != analysis.steps_final:
+                raise  # a step that ends where a diode turns off can fail to converge; another step does not end there
     if drift > DRIFT_TOLERANCE or halved > STEP_TOLERANCE:
         raise SimulationError(
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
@@ -249,7 +256,7 @@ def _drift(problem: Problem, bench: Bench, found: Solution, parts: int) -> float
 
 
 def _final(
-    case: Case, session: ngspice.Session, state: FloatArray, controls: FloatArray, efforts: Efforts
+    case: Case, session: ngspice.Session, state: FloatArray, controls: FloatArray, efforts: Efforts, steps: int
 ) -> tuple[Run, float]:
     """The stored run, from its own deck, and how much halved steps change where it ends and what it regulates."""
     analysis = case.analysis
@@ -260,7 +267,7 @@ def _final(
     vectors = [probe.vector for probe in case.probes]
     kept = list(dict.fromkeys([*vectors, *(constraint.vector for constraint in analysis.constraints)]))
     kept += [v for store in analysis.states for v in (store.plus, store.minus) if v and v not in kept]
-    axis, signals = session.run(Transient(stop, period / analysis.steps_final), kept)
+    axis, signals = session.run(Transient(stop, period / steps), kept)
     efforts.final = Effort(float(FINAL_PERIODS), axis.size, 1, time.process_time() - began)
     ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
     errors = np.array([missed(c, analysis, axis, signals, controls, period) for c in analysis.constraints])
@@ -268,7 +275,7 @@ def _final(
         raise SimulationError(
             "unverified", f"at the final options the target is missed by {np.max(np.abs(errors)):.2g}"
         )
-    finer = Bench(session, analysis, efforts.verification, 2 * analysis.steps_final)
+    finer = Bench(session, analysis, efforts.verification, 2 * steps)
     halved = finer.run(state, controls, FINAL_PERIODS * analysis.parts)
     problem = problem_of(analysis)
     leaders = problem.leaders

@@ -27,6 +27,7 @@ NOISE_FLOOR = 1e-3  # a step that stalls below it is as good as step selection l
 MOST_STALLS = 2
 MOST_ITERATIONS = 20
 MOST_HALVINGS = 5
+REACH_MAPS, REACHED = 21, 0.02  # a point that still drifts by more, scaled, over so many maps proves nothing
 REACH_RUNGS = 2  # of the ladder, where only the sign of a miss is asked for
 # Rungs: periods run before the search, periods one map is made of, how much finer than asked its time steps are.
 LADDER = ((0, 1, 1), (0, 1, 2), (0, 4, 2), (100, 1, 2), (200, 4, 2))
@@ -337,7 +338,11 @@ def reachable(problem: Problem, run: RunPeriods, index: int, points: Sequence[fl
         held = replace(problem, controls=controls)
         try:
             settled = solve(held, run, fixed=True, rungs=REACH_RUNGS)
-            found.append((value, float(run(settled.state, settled.controls, 1, 1).errors[index])))
+            later = run(settled.state, settled.controls, REACH_MAPS * settled.map_periods, 1)
+            leaders = problem.leaders
+            change = (later.state[leaders] - settled.state[leaders]) / problem.scale[leaders]
+            if drift_error(settled.jacobian, change, REACH_MAPS) < REACHED:
+                found.append((value, float(later.errors[index])))
         except NotFoundError:
             continue
         except SimulationError as error:

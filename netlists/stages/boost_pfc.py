@@ -153,11 +153,17 @@ def bench(params: Params, condition: Condition) -> Circuit:
     return circuit
 
 
+def cut_share(params: Params, condition: Condition, duty: float) -> float:
+    """Where the period begins, as a share of it from the middle of the first on-time."""
+    middles = [phase / params.phases for phase in range(params.phases)]
+    instants = tuple(edge.at(1.0, duty) for m in middles for edge in (Edge(m, -0.5), Edge(m, 0.5)))
+    return quiet_instant(instants, 1.0, low_law(params, condition).ramp * params.switching_frequency)
+
+
 def gates(params: Params, condition: Condition, duty: float) -> tuple[Gate, ...]:
     """All gates; the period begins where, at this duty, the longest stretch without an edge has its middle."""
     middles = [phase / params.phases for phase in range(params.phases)]
-    instants = tuple(edge.at(1.0, duty) for m in middles for edge in (Edge(m, -0.5), Edge(m, 0.5)))
-    cut = quiet_instant(instants, 1.0)
+    cut = cut_share(params, condition, duty)
     law = low_law(params, condition)
     return tuple(
         switching.place_gate(PREFIX, f"low_{tag}", Edge(m - cut, -0.5), Edge(m - cut, 0.5), law, 0)

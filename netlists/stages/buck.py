@@ -227,12 +227,22 @@ def edges(params: Params) -> list[tuple[Edge, Edge]]:
     return found
 
 
+def cut_instant(params: Params, duties: tuple[float, ...]) -> float:
+    """Where the period begins, counted from the middle of rail a's first on-time [s]."""
+    period = params.period
+    pairs = zip(legs(params), edges(params), strict=True)
+    instants = tuple(edge.at(period, duties[index]) for (_, index, _), pair in pairs for edge in pair)
+    needed = 0.0
+    for rail in params.rails:
+        laws = [high_law(params, rail)] + ([low_law(params, rail)] if rail.rectification == "synchronous" else [])
+        needed = max(needed, max(law.ramp for law in laws) + max(rail.dead_time_rising, rail.dead_time_falling))
+    return quiet_instant(instants, period, needed)
+
+
 def gates(params: Params, duties: tuple[float, ...]) -> tuple[Gate, ...]:
     """All gates; the period begins where, at these duties, the longest stretch without an edge has its middle."""
-    period = params.period
     spans = list(zip(legs(params), edges(params), strict=True))
-    instants = tuple(edge.at(period, duties[index]) for (_, index, _), pair in spans for edge in pair)
-    cut = quiet_instant(instants, period) / period
+    cut = cut_instant(params, duties) / params.period
     found = []
     for (tag, index, rail), edges_of_leg in spans:
         on, off = (Edge(edge.fraction - cut, edge.per_duty) for edge in edges_of_leg)

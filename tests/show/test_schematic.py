@@ -1,23 +1,47 @@
-"""Circuit drawings: equal parameters give equal bytes, every part is in them, an unwritable folder is one line."""
+"""Circuit drawings: equal parameters, equal bytes; every part is in them, no text lies on another or on a stroke."""
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
+import re
+import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
 
 import pytest
 from integration.switching_designs import BOOSTS, BUCKS
+from matplotlib.font_manager import findfont
+from matplotlib.ft2font import FT2Font
 
 from harness.show.schematic import draw, draw_stage
 from netlists.errors import OptionError, StoreError
 from netlists.point import Point
 from netlists.record import load_record
 from netlists.stages import boost_pfc, buck
+from netlists.stages.switching import Bank, Choke, Diode, Switch
 
 KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 DRAWINGS = Path(__file__).resolve().parents[2] / "results" / "pictures"
-STAGES = [("buck", params) for params in BUCKS] + [("boost_pfc", params) for params in BOOSTS]
+CAPACITORS = tuple(Bank(f"C1{n}", 470e-6, 18e-3, 3e-9, parallel=12, series=2) for n in range(6))
+FULL_RAIL = dataclasses.replace(
+    BUCKS[1].rails[0], name='a&b <"c"> $d$', phases=4, high=Switch("Q11", 4.25e-3, 600e-12, parallel=2),
+    low=Switch("Q12", 3.15e-3, 900e-12, parallel=2), diode=Diode("D11", 0.45, 10.0, 8e-3, 400e-12, parallel=2),
+    outputs=CAPACITORS, copper_resistance=3.25e-3, copper_inductance=42.5e-9,
+)  # fmt: skip
+FULL = dataclasses.replace(  # all that a buck can have, twice
+    BUCKS[1], input_voltage=24.0, inputs=CAPACITORS,
+    rails=(FULL_RAIL, dataclasses.replace(FULL_RAIL, phase_angle=45.0)),
+    input_choke=Choke("L19", 1e-6, 4e-3, 30.0, 0.25e-6),
+)  # fmt: skip
+SATURATING = dataclasses.replace(  # its label reaches to the node's name
+    BUCKS[0], rails=(dataclasses.replace(BUCKS[0].rails[0], choke=Choke("L15", 4.75e-6, 6e-3, 20.5, 0.85e-6)),)
+)
+STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)] + [("boost_pfc", params) for params in BOOSTS]
+NAMES = [f"{kind}{n}" for n, (kind, _) in enumerate(STAGES)]
+WIDEST = FT2Font(findfont("DejaVu Sans"))  # of the usual sans-serifs; comes with matplotlib
+WIDEST.set_size(100, 72)
+Box = tuple[float, float, float, float]  # left, top, right, bottom [px]
 
 
 def designators(owner: Any) -> set[str]:
@@ -33,7 +57,62 @@ def designators(owner: Any) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize(("kind", "params"), STAGES, ids=[f"{kind}{n}" for n, (kind, _) in enumerate(STAGES)])
+def text_boxes(svg: ET.Element) -> dict[str, Box]:
+    """Where each text lies, by its words and place."""
+    found = {}
+    for text in svg.iter("{http://www.w3.org/2000/svg}text"):
+        x, y, size = (float(text.attrib[key]) for key in ("x", "y", "font-size"))
+        width = size * sum(WIDEST.load_char(ord(letter)).linearHoriAdvance for letter in text.text or "") / 65536 / 100
+        left = x - width * {"start": 0.0, "middle": 0.5, "end": 1.0}[text.attrib["text-anchor"]]
+        found[f"{text.text} at {x:g}, {y:g}"] = (left, y - 0.75 * size, left + width, y + 0.2 * size)
+    return found
+
+
+def lines(svg: ET.Element) -> list[Box]:
+    """Every stroke of the paths (wires and most symbols) as the box around it; all are upright, level or small."""
+    found = []
+    for path in svg.iter("{http://www.w3.org/2000/svg}path"):
+        for part in path.attrib["d"].split("M")[1:]:
+            if " a " in part:  # a turn of a choke
+                x, y = map(float, re.findall(r"-?[\d.]+", part)[:2])
+                width = float(re.findall(r"-?[\d.]+", part.split(" a ")[1])[0])
+                found.append((x - 2 * width, y - 2 * width, x, y))
+                continue
+            points = [tuple(map(float, point)) for point in re.findall(r"(-?[\d.e-]+),(-?[\d.e-]+)", part)]
+            for (x0, y0), (x1, y1) in itertools.pairwise(points):
+                found.append((min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)))
+    return found
+
+
+def meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+@pytest.mark.parametrize(("kind", "params"), STAGES, ids=NAMES)
+def test_nothing_lies_on_a_text(kind: str, params: Any, tmp_path: Path) -> None:
+    draw_stage(kind, params, tmp_path / "drawing.svg")
+    svg = ET.parse(tmp_path / "drawing.svg").getroot()
+    boxes, strokes = text_boxes(svg), lines(svg)
+    width, height = float(svg.attrib["width"]), float(svg.attrib["height"])
+    assert width <= 902  # a README shows no more
+    assert len(strokes) > 50
+    for (one, box), (other, second) in itertools.combinations(boxes.items(), 2):
+        assert not meet(box, second), f"{one} and {other}"
+    for text, box in boxes.items():
+        assert box[0] >= 0, text
+        assert box[1] >= 0, text
+        assert box[2] <= width, text
+        assert box[3] <= height, text
+        assert not [stroke for stroke in strokes if meet(box, stroke)], text
+
+
+def test_a_name_may_hold_any_character(tmp_path: Path) -> None:
+    draw_stage("buck", FULL, tmp_path / "drawing.svg")
+    svg = ET.parse(tmp_path / "drawing.svg").getroot()
+    assert any(text.startswith('rail a, a&b <"c"> $d$: 3.3 V') for text in text_boxes(svg))
+
+
+@pytest.mark.parametrize(("kind", "params"), STAGES, ids=NAMES)
 def test_every_part_is_drawn_and_equal_parameters_give_equal_bytes(kind: str, params: Any, tmp_path: Path) -> None:
     draw_stage(kind, params, tmp_path / "one.svg")
     draw_stage(kind, params, tmp_path / "other.svg")
@@ -51,6 +130,16 @@ def test_one_more_phase_is_one_more_leg(tmp_path: Path) -> None:
         counts.append(text.count(">Q1 "))
         assert f">middle_{phases - 1}<" in text
     assert counts == [1, 2, 3]
+
+
+def test_two_rails_share_the_input_and_have_a_leg_for_each_phase(tmp_path: Path) -> None:
+    counts = []
+    for phases in (1, 2, 4):
+        rails = (FULL_RAIL, dataclasses.replace(BUCKS[2].rails[0], phases=phases))
+        draw_stage("buck", dataclasses.replace(FULL, rails=rails), tmp_path / "drawing.svg")
+        text = (tmp_path / "drawing.svg").read_text(encoding="utf-8")
+        counts.append((text.count(">Q11 "), text.count(">D1 "), text.count(">input<"), text.count(">load_b<")))
+    assert counts == [(4, phases, 1, 1) for phases in (1, 2, 4)]
 
 
 def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> None:
