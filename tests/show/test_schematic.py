@@ -142,6 +142,11 @@ def test_two_rails_share_the_input_and_have_a_leg_for_each_phase(tmp_path: Path)
     assert counts == [(4, phases, 1, 1) for phases in (1, 2, 4)]
 
 
+def rounded(text: str) -> str:
+    """Numbers to a tenth of a pixel: the last digits of a coordinate are the machine's."""
+    return re.sub(r"-?[0-9]+\.[0-9]+", lambda match: f"{float(match.group()):.1f}", text)
+
+
 def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> None:
     record = load_record(KILN)
     stages = [
@@ -149,9 +154,8 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
         ("logic_5v", "buck", buck.params_from(record, "logic_5v", Point())[0]),
     ]
     for file in draw(record.name, stages, tmp_path):
-        assert (DRAWINGS / file.name).read_bytes() == file.read_bytes(), (
-            f"copy {file.name} anew from the plots of bulkrail check"
-        )
+        stored, drawn = ((folder / file.name).read_text(encoding="utf-8") for folder in (DRAWINGS, tmp_path))
+        assert rounded(stored) == rounded(drawn), f"copy {file.name} anew from the plots of bulkrail check"
 
 
 def test_a_kind_without_a_drawing_and_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
