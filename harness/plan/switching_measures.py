@@ -19,16 +19,10 @@ MEASURES = {"measure_steady": measure_steady}
 Layout = dict[str, Any]
 
 
-def buck_layout(params: buck.Params, condition: Condition, owner: int | None = None) -> Layout:
-    """The layout of a buck stage.
-
-    Parameters
-    ----------
-    owner : index of the one rail that is asked about; the input goes with the first. None: all of it
-    """
-    rails = [(index, rail) for index, rail in enumerate(params.rails) if owner in (None, index)]
+def buck_layout(params: buck.Params, condition: Condition) -> Layout:
+    """The layout of all rails of a bench and of their input: equal cases of two instances are run and measured once."""
     layout = _empty()
-    for index, rail in rails:
+    for index, rail in enumerate(params.rails):
         tag = buck.TAGS[index]
         legs = [name for name, of, _ in buck.legs(params) if of == index]
         synchronous = rail.rectification == "synchronous" and rail.low is not None
@@ -57,17 +51,12 @@ def buck_layout(params: buck.Params, condition: Condition, owner: int | None = N
         )
     interleaved = [
         {"subject": rail.name, "currents": [f"choke_current_{leg}" for leg, of, _ in buck.legs(params) if of == index]}
-        for index, rail in rails
+        for index, rail in enumerate(params.rails)
         if rail.phases > 1
     ]
-    if owner in (None, 0):
-        layout["banks"] += _banks(params.inputs, "input_current_")
-        drawn = [[1, "feed_current"], *([-1, f"input_current_{place}"] for place in range(len(params.inputs)))]
-        layout["inputs"].append(
-            {"subject": "input", "voltage": "input_voltage", "drawn": drawn, "interleaved": interleaved}
-        )
-    else:
-        layout["cancelled"] = interleaved
+    layout["banks"] += _banks(params.inputs, "input_current_")
+    drawn = [[1, "feed_current"], *([-1, f"input_current_{place}"] for place in range(len(params.inputs)))]
+    layout["inputs"] = [{"subject": "input", "voltage": "input_voltage", "drawn": drawn, "interleaved": interleaved}]
     return layout
 
 
@@ -100,7 +89,7 @@ def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
 
 
 def _empty() -> Layout:
-    return {name: [] for name in ("controls", "places", "chokes", "banks", "outputs", "inputs", "cancelled")}
+    return {name: [] for name in ("controls", "places", "chokes", "banks", "outputs", "inputs")}
 
 
 def _control(metric: str, subject: str, solution: str, unit: str) -> Layout:

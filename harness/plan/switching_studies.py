@@ -77,7 +77,7 @@ class Situation:
         BulkrailError : it cannot be put as a deck
         """
         if self.kind == "buck":
-            case, layout = buck_case(self.params, condition), buck_layout(self.params, condition, self.owner)
+            case, layout = buck_case(self.params, condition), buck_layout(self.params, condition)
         else:
             case = boost_case(self.params, condition)
             assert isinstance(case.analysis, Periodic)

@@ -58,7 +58,7 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
 
     Parameters
     ----------
-    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs``, ``inputs`` and ``cancelled``
+    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs`` and ``inputs``
     """
     period = Period(run)
     found = [
@@ -76,7 +76,6 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
         found += output_metrics(period, output)
     for feed in layout["inputs"]:
         found += input_metrics(period, feed)
-    found += [cancellation(period, group) for group in layout["cancelled"]]
     return tuple(found)
 
 

@@ -26,6 +26,7 @@ CONFIRMED = 3e-4  # the same, after one more period
 NOISE_FLOOR = 1e-3  # a step that stalls below it is as good as step selection lets it be; verification has the say
 MOST_STALLS = 2
 MOST_ITERATIONS = 20
+MOST_WARM_ITERATIONS = 6  # from a neighbour; where it takes more, a cold start is cheaper
 MOST_HALVINGS = 5
 REACH_MAPS, REACHED = 21, 0.02  # a point that still drifts by more, scaled, over so many maps proves nothing
 REACH_RUNGS = 2  # of the ladder, where only the sign of a miss is asked for
@@ -134,6 +135,7 @@ class _Search:
     periods: int
     fixed: bool  # controls stay where they are
     finer: int = 1
+    most: int = MOST_ITERATIONS
     iterations: int = 0
     step: float = field(default=float("inf"))
 
@@ -189,7 +191,7 @@ class _Search:
         """
         at = self.residual(self.unknowns(state, controls), state)
         fresh, best, stalls = False, float("inf"), 0
-        while self.iterations < MOST_ITERATIONS:
+        while self.iterations < self.most:
             self.iterations += 1
             if jacobian is None:
                 jacobian, fresh = self.jacobian(at), True
@@ -216,7 +218,7 @@ class _Search:
             if poor and (not fresh or gain > self.step):
                 jacobian = None
             fresh = False
-        raise NotFoundError(f"no convergence in {MOST_ITERATIONS} iterations, last step {self.step:.1g}")
+        raise NotFoundError(f"no convergence in {self.most} iterations, last step {self.step:.1g}")
 
     def _fast_followed(self, at: _Iterate) -> FloatArray:
         """The states to run on from: slow ones where they were, all others where the last period left them."""
@@ -280,7 +282,8 @@ def solve(
         try:
             start = warm.moved_to(problem)
             jacobian = None if fixed else start.jacobian
-            found = _Search(problem, run, 1, fixed).solve(start.state, start.controls, jacobian)
+            search = _Search(problem, run, 1, fixed, most=MOST_WARM_ITERATIONS)
+            found = search.solve(start.state, start.controls, jacobian)
             return replace(found, is_warm=True)
         except NotFoundError as error:
             tried.append(f"warm: {error}")

@@ -57,7 +57,6 @@ LAYOUT: dict[str, Any] = {
     "outputs": [{"subject": "rail", "bank": "out", "probe": ""}],
     "inputs": [{"subject": "input", "voltage": "", "drawn": [[1, "high"]],
                 "interleaved": [{"subject": "rail", "currents": ["choke", "choke"]}]}],
-    "cancelled": [],
 }  # fmt: skip
 
 
