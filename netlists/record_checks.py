@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import RectifierBulk, Role, StageInstance, Switching
+from netlists.instances import Buck, RectifierBulk, Role, StageInstance, Switching
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 from netlists.switching_checks import switching_faults
@@ -16,6 +16,7 @@ def whole_record_faults(record: SupplyRecord) -> Iterator[Finding]:
     yield from _required_faults(record)
     yield from _owner_faults(record)
     yield from _feeding_faults(record)
+    yield from _rail_faults(record)
     for name, stage in record.data.stages.items():
         yield from _reference_faults(record, name, stage)
     for name, claim in record.data.claims.items():
@@ -67,6 +68,24 @@ def _feeding_faults(record: SupplyRecord) -> Iterator[Finding]:
             current = stages[current].fed_by
         if current == name:
             yield record.finding(f"stages.{name}.fed_by", f"feeds itself: {' <- '.join([*chain, name])}")
+
+
+def _rail_faults(record: SupplyRecord) -> Iterator[Finding]:
+    """A rail has one maker, which carries all its current; bucks on one input are fed by one instance."""
+    makers: dict[str, str] = {}
+    bucks = {
+        name: stage for name, stage in record.data.stages.items() if isinstance(stage, Buck) and stage.is_modelled()
+    }
+    for name, stage in bucks.items():
+        if stage.rail is not None:
+            first = makers.setdefault(stage.rail, name)
+            if first != name:
+                message = f"stages.{first} makes it already; legs that make one rail are phases of one buck"
+                yield record.finding(f"stages.{name}.rail", message)
+        owner = bucks.get(stage.shares_input_with or "")
+        if owner is not None and owner.fed_by != stage.fed_by:
+            message = f"must be that of {stage.shares_input_with}, whose input it shares, found {shown(stage.fed_by)}"
+            yield record.finding(f"stages.{name}.fed_by", message)
 
 
 def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> Iterator[Finding]:

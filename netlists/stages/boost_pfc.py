@@ -221,6 +221,8 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
     stage = record.instance(instance)
     if not isinstance(stage, BoostPfc):
         raise OptionError(f"stages.{instance}: is no {KIND}")
+    if not stage.is_modelled():
+        raise OptionError(f"stages.{instance}: recorded only, since none of its parts says its role")
     reader = Reader(record, point)
     own = Parts(record, instance, reader, stage.phases)
     feeding = str(stage.fed_by)

@@ -332,6 +332,8 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
     stage = record.instance(instance)
     if not isinstance(stage, Buck):
         raise OptionError(f"stages.{instance}: is no {KIND}")
+    if not stage.is_modelled():
+        raise OptionError(f"stages.{instance}: recorded only, since none of its parts says its role")
     owner = stage.shares_input_with or instance
     reader = Reader(record, point)
     names = [owner] + [

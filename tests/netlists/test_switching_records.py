@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+import random
+import re
 from pathlib import Path
+from types import ModuleType
 
 import pytest
+from record_mutations import fault_of_error, mutated_text
 
-from netlists.errors import RecordError
+from netlists.errors import BulkrailError, OptionError, RecordError
+from netlists.instances import Switching
 from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
-from netlists.stages import boost_pfc, buck
+from netlists.stages import boost_pfc, buck, rectifier_bulk
 
 KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 TEXT = KILN.read_text(encoding="utf-8")
@@ -35,6 +41,8 @@ def test_two_bucks_that_share_an_input_give_equal_parameters(tmp_path: Path) -> 
     assert "stages.logic_3v3.parts.L6.inductance" in reads
     assert "stages.logic_5v.parts.C39.esr" in reads
     assert not any("corrector" in path for path in reads)
+    assert "stages.logic_5v.switching_frequency" in reads
+    assert "stages.logic_3v3.switching_frequency" not in reads  # both switch with the input's owner
 
 
 def test_a_corrector_takes_bulk_and_set_point_from_the_rectifier(tmp_path: Path) -> None:
@@ -54,6 +62,54 @@ def test_a_point_moves_a_value_and_nothing_else(tmp_path: Path) -> None:
     assert moved.rails[0].strays.loop_inductance == 8e-9
     assert moved.rails[1] == plain.rails[1]
     assert moved.inputs == plain.inputs
+
+
+@pytest.mark.parametrize(("stage", "instance"), [(boost_pfc, "corrector"), (buck, "logic_5v"), (buck, "logic_3v3")])
+def test_both_ends_of_every_range_give_parameters(tmp_path: Path, stage: ModuleType, instance: str) -> None:
+    kiln = record(tmp_path)
+    nominal, reads = stage.params_from(kiln, instance, Point())
+    for end in ("low", "high"):
+        values = {path: getattr(kiln.quantities[path], end) for path in reads if path in kiln.quantities}
+        moved, same = stage.params_from(kiln, instance, Point(values))
+        assert moved != nominal
+        assert same == reads
+
+
+def test_a_part_may_hold_a_role_and_be_referred_to(tmp_path: Path) -> None:
+    kiln = record(tmp_path)
+    rectifier, reads = rectifier_bulk.params_from(
+        record(tmp_path, ('bypass = "diode"', 'bypass = "none"')), "mains_rectifier", Point()
+    )
+    choke = boost_pfc.params_from(kiln, "corrector", Point())[0].choke
+    assert rectifier.boost_choke is not None
+    assert (rectifier.boost_choke.inductance, rectifier.boost_choke.parallel) == (choke.inductance, 2)
+    assert "stages.corrector.parts.L3.inductance" in reads
+
+
+def test_a_snubber_is_that_of_one_phase(tmp_path: Path) -> None:
+    snubber = (
+        '[stages.corrector.parts.R5]\nkind = "resistor"\nrole = "snubber_resistor"\nknown = "marked"\nparallel = 4\n'
+        'resistance = "22 5%"\n\n[stages.corrector.parts.C5]\nkind = "ceramic_capacitor"\n'
+        'role = "snubber_capacitor"\nknown = "marked"\nparallel = 2\ncapacitance = "100p 5%"\n\n'
+    )
+    before = "[stages.corrector.parts.U1]"
+    found = boost_pfc.params_from(record(tmp_path, (before, snubber + before)), "corrector", Point())[0].snubber
+    assert found is not None
+    assert found.resistance == pytest.approx(11.0)  # two of 22 ohm in parallel a phase
+    assert found.capacitance == pytest.approx(100e-12)
+    alone = snubber.split("[stages.corrector.parts.C5]")[0]
+    with pytest.raises(RecordError, match="a snubber needs both"):
+        record(tmp_path, (before, alone + before))
+
+
+def test_alternatives_of_the_mode_need_the_delay_only_in_boundary(tmp_path: Path) -> None:
+    delay = 'turn_on_delay = { value = "200n", low = "100n", high = "400n", known = "assumed" }'
+    kiln = record(tmp_path, ('mode = "fixed_frequency"', f'mode = ["fixed_frequency", "boundary"]\n{delay}'))
+    fixed, plain = boost_pfc.params_from(kiln, "corrector", Point())
+    boundary, more = boost_pfc.params_from(kiln, "corrector", Point(structure={"stages.corrector.mode": "boundary"}))
+    assert (fixed.mode, fixed.turn_on_delay) == ("fixed_frequency", 0.0)
+    assert (boundary.mode, boundary.turn_on_delay) == ("boundary", 200e-9)
+    assert more - plain == {"stages.corrector.turn_on_delay"}
 
 
 def test_alternatives_of_rectification_are_each_a_structure(tmp_path: Path) -> None:
@@ -80,6 +136,15 @@ def test_a_buck_whose_parts_say_no_role_is_recorded_only(tmp_path: Path) -> None
     bare = '[stages.logic_5v]\nkind = "buck"\n\n[stages.logic_5v.parts.L5]\nkind = "choke"\n\n'
     kiln = record(tmp_path, (TEXT[start:stop], bare))
     assert not kiln.instance("logic_5v").is_modelled()
+    with pytest.raises(OptionError, match="recorded only"):
+        buck.params_from(kiln, "logic_5v", Point())
+
+
+def test_a_corrector_whose_parts_say_no_role_is_recorded_only(tmp_path: Path) -> None:
+    start, stop = TEXT.index("[stages.corrector]"), TEXT.index("[stages.main_24v]")
+    kiln = record(tmp_path, (TEXT[start:stop], re.sub('role = "[a-z_]+"\n', "", TEXT[start:stop])))
+    with pytest.raises(OptionError, match="recorded only"):
+        boost_pfc.params_from(kiln, "corrector", Point())
 
 
 @pytest.mark.parametrize(
@@ -95,6 +160,13 @@ def test_a_buck_whose_parts_say_no_role_is_recorded_only(tmp_path: Path) -> None
         ('shares_input_with = "logic_5v"', 'shares_input_with = "corrector"', "stages.logic_3v3.shares_input_with",
          "must name another buck"),
         ('shares_input_with = "logic_5v"\n', "", "stages.logic_3v3", "needs a part with role input_bank"),
+        ('rail = "logic_3v3"', 'rail = "logic_5v"', "stages.logic_3v3.rail", "stages.logic_5v makes it already"),
+        ('fed_by = "main_24v"\nrail = "logic_3v3"', 'fed_by = "corrector"\nrail = "logic_3v3"',
+         "stages.logic_3v3.fed_by", "must be that of logic_5v, whose input it shares"),
+        ('role = "input_bank"\nknown = "marked"\nmarking', 'role = "output_choke"\nknown = "marked"\nmarking',
+         "stages.logic_5v.parts.C38.kind", "role output_choke takes choke, found polymer_capacitor"),
+        ('mode = "fixed_frequency"', 'mode = ["fixed_frequency", "fixed_frequency"]', "stages.corrector.mode",
+         "each alternative once"),
         ('role = "low_side"', 'role = ""', "stages.logic_5v.rectification", "needs a part with role low_side"),
         ('loop_quality = { value = "5", low = "3", high = "8", known = "assumed" }\n', "",
          "stages.corrector.loop_quality", "simulating corrector needs loop_quality"),
@@ -125,3 +197,38 @@ def test_an_output_above_its_input_is_a_finding_of_the_instance(tmp_path: Path) 
     )
     with pytest.raises(RecordError, match=r"stages\.logic_5v.*must be < its input"):
         buck.params_from(kiln, "logic_5v", Point())
+
+
+def test_a_missing_value_is_said_at_the_line_of_its_part(tmp_path: Path) -> None:
+    gone = 'on_resistance = { value = "75m", low = "60m", high = "99m", known = "assumed" }\n'
+    line = TEXT[: TEXT.index("[stages.corrector.parts.Q1]")].count("\n") + 1
+    with pytest.raises(RecordError) as caught:
+        record(tmp_path, (gone, ""))
+    assert str(caught.value).startswith(f"kiln.toml:{line}: stages.corrector.parts.Q1.on_resistance: missing")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_broken_switching_stages_give_expected_errors_alone(tmp_path: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    start, stop = TEXT.index("[stages.corrector]"), TEXT.index("[stages.standby_5v]")
+    file = tmp_path / "kiln.toml"
+    for _ in range(100):
+        text = TEXT[:start] + mutated_text(TEXT[start:stop], rng) + TEXT[stop:]
+        file.write_bytes(text.encode("utf-8", "surrogatepass"))
+        fault = ""
+        try:
+            every_structure(load_record(file))
+        except BulkrailError as error:
+            fault = fault_of_error(error)
+        assert not fault, text
+
+
+def every_structure(kiln: SupplyRecord) -> None:
+    """Parameters of every switching stage that says its roles, in every alternative."""
+    for name, instance in kiln.data.stages.items():
+        if isinstance(instance, Switching) and instance.is_modelled():
+            stage: ModuleType = {"buck": buck, "boost_pfc": boost_pfc}[getattr(instance, "kind", "")]
+            fields = instance.structure_names()
+            for chosen in itertools.product(*(instance.choices(field) for field in fields)):
+                structure = {f"stages.{name}.{field}": choice for field, choice in zip(fields, chosen, strict=True)}
+                stage.params_from(kiln, name, Point(structure=structure))
