@@ -187,8 +187,6 @@ class Scenario:
     regulating: bool = False
 
 
-SLOW_STATES: tuple[str, ...] = ("bulk voltage", "thermistor temperature")
-
 PROBES = (
     Probe("line_voltage", "line_to_neutral", "V", "behind the line impedance", "voltage", "neutral"),
     Probe("line_current", "v.xstage.vsense_line#branch", "A", "into the supply", "current"),
