@@ -30,6 +30,7 @@ BODY_TEST_CURRENT = 10.0  # the body diode's voltage is taken at [A]
 BODY_DIODE_SLOPE = 0.1  # of that voltage is ohmic; common practice, no source
 SHORT = 1e-6  # stands for a connection without resistance of its own [ohm]
 IDLE_QUALITY = 15.0  # quality factor of an idle choke's ringing, by its core loss; common practice, no source
+INNER_CAPACITANCE = 1e-12  # of a junction behind its resistance: without any, ngspice may find no time step there [F]
 KNEE_MARGIN = 3.0  # the gate law is exponential this many e-folds beyond the knee, then falls to zero
 NINETY_TO_TEN = math.log(9.0)  # time constants in which an exponential falls from 90 to 10 %
 
@@ -187,7 +188,7 @@ def switch(netlist: Netlist, device: str, drain: str, source: str, part: Switch,
     drop, slope = part.body_diode_voltage, part.body_diode_slope
     devices.diode_model(
         netlist, f"body_{device}", drop, BODY_TEST_CURRENT, slope,
-        diode_emission(drop, BODY_TEST_CURRENT, slope), capacitance=0.0,
+        diode_emission(drop, BODY_TEST_CURRENT, slope), capacitance=INNER_CAPACITANCE,
     )  # fmt: skip
     devices.diode(netlist, f"body_{device}", source, inside, f"body_{device}", part.parallel)
     devices.capacitor(netlist, f"out_{device}", drain, source, part.output_capacitance * part.parallel)
@@ -199,7 +200,7 @@ def diode(netlist: Netlist, device: str, anode: str, cathode: str, part: Diode, 
     devices.current_sense(netlist, sense, anode, inside)
     devices.diode_model(
         netlist, f"junction_{device}", part.forward_voltage, part.forward_test_current, part.slope_resistance,
-        diode_emission(part.forward_voltage, part.forward_test_current, part.slope_resistance), capacitance=0.0,
+        diode_emission(part.forward_voltage, part.forward_test_current, part.slope_resistance), capacitance=INNER_CAPACITANCE,
     )  # fmt: skip
     devices.diode(netlist, device, inside, cathode, f"junction_{device}", part.parallel)
     devices.capacitor(netlist, f"out_{device}", anode, cathode, part.junction_capacitance * part.parallel)
