@@ -200,7 +200,8 @@ def diode(netlist: Netlist, device: str, anode: str, cathode: str, part: Diode, 
     devices.current_sense(netlist, sense, anode, inside)
     devices.diode_model(
         netlist, f"junction_{device}", part.forward_voltage, part.forward_test_current, part.slope_resistance,
-        diode_emission(part.forward_voltage, part.forward_test_current, part.slope_resistance), capacitance=INNER_CAPACITANCE,
+        diode_emission(part.forward_voltage, part.forward_test_current, part.slope_resistance),
+        capacitance=INNER_CAPACITANCE,
     )  # fmt: skip
     devices.diode(netlist, device, inside, cathode, f"junction_{device}", part.parallel)
     devices.capacitor(netlist, f"out_{device}", anode, cathode, part.junction_capacitance * part.parallel)
