@@ -94,6 +94,12 @@ class Periodic:
     parts: int = 1
     order: tuple[int, ...] = ()
 
+    @property
+    def vectors(self) -> list[str]:
+        """Every vector that states and constraints are read from, each once."""
+        found = [vector for state in self.states for vector in (state.plus, state.minus) if vector]
+        return list(dict.fromkeys(found + [constraint.vector for constraint in self.constraints]))
+
     def frequency_at(self, controls: Sequence[float] | FloatArray) -> float:
         """The switching frequency at some values of the controls [Hz]."""
         for control, value in zip(self.controls, controls, strict=True):

@@ -102,10 +102,20 @@ def deck_lines(circuit: Circuit, options: str, saved: Sequence[str], step: float
         *body[1:],  # PySpice's title line goes; the run's own title is put in at load
         f".options {options}",
         f".save {' '.join(saved)}",
-        f".tran {positive(step)} {positive(stop)} 0 {positive(step)} uic",
+        f".{transient(step, stop)}",
     ]
     check_lines(lines)
     return tuple(lines)
+
+
+def transient(step: float, stop: float) -> str:
+    """A transient analysis from given initial conditions, as a command; with a dot before it, a line of a deck.
+
+    Parameters
+    ----------
+    step : largest time step [s];  stop : end time [s]
+    """
+    return f"tran {positive(step)} {positive(stop)} 0 {positive(step)} uic"
 
 
 def check_lines(lines: Sequence[str]) -> None:

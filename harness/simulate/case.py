@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from PySpice.Spice.Netlist import Circuit
 
 from harness.contracts import Analysis, FloatArray, Periodic, Transient
-from netlists.decktext import check_lines, deck_lines, number
+from netlists.decktext import check_lines, deck_lines, number, transient
 from netlists.errors import DeckError
 from netlists.probe import Probe
 
@@ -108,10 +108,7 @@ def periodic_case(circuit: Circuit, probes: Sequence[Probe], analysis: Periodic)
     DeckError : a line has no known form, or a state or gate is no device of the deck
     """
     period = 1 / analysis.frequency
-    vectors = [probe.vector for probe in probes]
-    vectors += [vector for state in analysis.states for vector in (state.plus, state.minus) if vector]
-    vectors += [constraint.vector for constraint in analysis.constraints]
-    saved = list(dict.fromkeys(vectors))
+    saved = list(dict.fromkeys([*(probe.vector for probe in probes), *analysis.vectors]))
     lines = deck_lines(circuit, OPTION_SETS["periodic_search"].text, saved, period / analysis.steps_search, period)
     controls = [control.estimate for control in analysis.controls]
     return Case(_solved(lines, analysis, analysis.estimates, controls), tuple(probes), analysis, "periodic_search")
@@ -127,8 +124,7 @@ def final_lines(case: Case, state: Numbers, controls: Numbers, steps: int) -> tu
         if line.startswith(".options "):
             changed.append(f".options {OPTION_SETS['periodic_final'].text}")
         elif line.startswith(".tran "):
-            step = number(period / steps)
-            changed.append(f".tran {step} {number(FINAL_PERIODS * period)} 0 {step} uic")
+            changed.append(f".{transient(period / steps, FINAL_PERIODS * period)}")
         else:
             changed.append(line)
     check_lines(changed)

@@ -18,6 +18,7 @@ from PySpice.Spice.NgSpice.Shared import NgSpiceShared, ffi
 from PySpice.Spice.NgSpice.SimulationType import SIMULATION_TYPE
 
 from harness.contracts import FloatArray, Transient
+from netlists.decktext import transient
 from netlists.errors import SetupError, SimulationError
 
 # A floating node was seen 'solved' at 1e9 and 5e11 V without a word; no signal of a mains supply comes near this.
@@ -307,8 +308,7 @@ class Session:
         ------
         SimulationError : for every fault of the run, by its kind
         """
-        step, stop = (repr(float(seconds)) for seconds in (analysis.max_step, analysis.stop))
-        return self._run(f"tran {step} {stop} 0 {step} uic", analysis, vectors)
+        return self._run(transient(analysis.max_step, analysis.stop), analysis, vectors)
 
     def _run(
         self, command: str, analysis: Transient, vectors: Sequence[str]

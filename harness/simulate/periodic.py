@@ -68,9 +68,7 @@ class Bench:
         self._analysis = analysis
         self.effort = effort
         self.steps = steps
-        vectors = [vector for state in analysis.states for vector in (state.plus, state.minus) if vector]
-        vectors += [constraint.vector for constraint in analysis.constraints]
-        self._vectors = list(dict.fromkeys(vectors))
+        self._vectors = analysis.vectors
         self._controls: tuple[float, ...] = ()
 
     def run(
@@ -185,13 +183,12 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
         found, drift = _found(problem, bench, efforts, warm, analysis)
         log = session.log
-    state, controls = found.state, found.controls
     for factor in FINAL_STEPS:
         steps = round(factor * analysis.steps_final)
-        lines = final_lines(case, state, controls, steps)
+        lines = final_lines(case, found.state, found.controls, steps)
         try:
             with ngspice.Session(lines, f"{title}-final") as session:
-                run, halved = _final(case, session, state, controls, efforts, steps)
+                run, halved = _final(case, session, problem, found, efforts, steps)
             break
         except SimulationError as error:
             if error.kind != "timestep" or factor == FINAL_STEPS[-1]:
@@ -249,25 +246,23 @@ def _drift(problem: Problem, bench: Bench, found: Solution, parts: int) -> float
     # one part more: where parts are swapped, an even number would leave unequal phases where they are
     maps = DRIFT_PERIODS * parts + (1 if parts > 1 else 0)
     after = bench.run(found.state, found.controls, maps)
-    leaders, slow = problem.leaders, len(problem.groups)
-    change = (after.state[leaders] - found.state[leaders]) / problem.scale[leaders]
+    slow, change = len(problem.groups), problem.change(found.state, after.state)
     slope = found.jacobian[:slow, :slow]
     stands_for = steady_state.drift_error(slope, change, maps // found.map_periods)
     return max(stands_for, float(np.max(np.abs(after.errors))))
 
 
 def _final(
-    case: Case, session: ngspice.Session, state: FloatArray, controls: FloatArray, efforts: Efforts, steps: int
+    case: Case, session: ngspice.Session, problem: Problem, found: Solution, efforts: Efforts, steps: int
 ) -> tuple[Run, float]:
     """The stored run, from its own deck, and how much halved steps change where it ends and what it regulates."""
     analysis = case.analysis
     assert isinstance(analysis, Periodic)
+    state, controls = found.state, found.controls
     began = time.process_time()
     period = 1 / analysis.frequency_at(controls)
     stop = FINAL_PERIODS * period
-    vectors = [probe.vector for probe in case.probes]
-    kept = list(dict.fromkeys([*vectors, *(constraint.vector for constraint in analysis.constraints)]))
-    kept += [v for store in analysis.states for v in (store.plus, store.minus) if v and v not in kept]
+    kept = list(dict.fromkeys([*(probe.vector for probe in case.probes), *analysis.vectors]))
     axis, signals = session.run(Transient(stop, period / steps), kept)
     efforts.final = Effort(float(FINAL_PERIODS), axis.size, 1, time.process_time() - began)
     ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
@@ -278,9 +273,7 @@ def _final(
         )
     finer = Bench(session, analysis, efforts.verification, 2 * steps)
     halved = finer.run(state, controls, FINAL_PERIODS * analysis.parts)
-    problem = problem_of(analysis)
-    leaders = problem.leaders
-    moved = np.abs(halved.state[leaders] - ended[leaders]) / problem.scale[leaders]
+    moved = np.abs(problem.change(ended, halved.state))
     change = max(float(np.max(moved)), float(np.max(np.abs(halved.errors - errors), initial=0.0)))
     return Run("", "ok", Axis("time", "s", axis), signals_of(case.probes, signals), log=session.log), change
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -69,6 +70,18 @@ class Problem:
         """State index of every unknown that is no control."""
         return [group[0] for group in self.groups]
 
+    def with_slow(self, state: FloatArray, values: FloatArray) -> FloatArray:
+        """A state whose leaders have other values [V or A], shape of ``leaders``; their groups move along with them."""
+        moved = state.copy()
+        for group, value in zip(self.groups, values, strict=True):
+            moved[list(group)] += value - moved[group[0]]
+        return moved
+
+    def change(self, before: FloatArray, after: FloatArray) -> FloatArray:
+        """From one state to another, of the leaders alone, scaled."""
+        leaders = self.leaders
+        return (after[leaders] - before[leaders]) / self.scale[leaders]
+
 
 @dataclass(frozen=True, slots=True)
 class Warm:
@@ -85,13 +98,12 @@ class Warm:
         new = np.concatenate((problem.scale[problem.leaders], problem.controls))
         rows = np.concatenate((new[: len(problem.groups)], np.ones(problem.controls.size)))
         rows_before = np.concatenate((old[: len(problem.groups)], np.ones(problem.controls.size)))
-        state = problem.state + self.state - self.problem.state
-        slow = problem.leaders
-        kept = self.state.copy()  # fast states of the neighbour are better than any estimate of theirs
-        kept[slow] = state[slow]
+        slow = (problem.state + self.state - self.problem.state)[problem.leaders]
+        # fast states of the neighbour are better than any estimate of theirs
+        state = problem.with_slow(self.state, slow)
         controls = np.clip(problem.controls + self.controls - self.problem.controls, problem.low, problem.high)
         jacobian = self.jacobian * np.outer(rows_before / rows, new / old)
-        return Warm(kept, controls, jacobian, problem)
+        return Warm(state, controls, jacobian, problem)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +115,7 @@ class Solution:
     jacobian: FloatArray
     step: float
     map_periods: int
-    rung: int
-    iterations: int
+    rung: int = 0
     is_warm: bool = False
 
     def warm(self, problem: Problem) -> Warm:
@@ -136,26 +147,24 @@ class _Search:
     fixed: bool  # controls stay where they are
     finer: int = 1
     most: int = MOST_ITERATIONS
-    iterations: int = 0
     step: float = field(default=float("inf"))
 
     def residual(self, unknowns: FloatArray, state: FloatArray) -> _Iterate:
         """Runs the map from some unknowns, the other states as in ``state``."""
         start, controls = self.placed(unknowns, state)
         arrival = self.run(start, controls, self.periods, self.finer)
-        leaders = self.problem.leaders
-        change = (arrival.state[leaders] - start[leaders]) / self.problem.scale[leaders]
+        change = self.problem.change(start, arrival.state)
         residual = change if self.fixed else np.concatenate((change, arrival.errors))
         return _Iterate(unknowns, start, residual, arrival.state)
 
     def placed(self, unknowns: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
         """All states and the controls of some unknowns."""
-        problem, start = self.problem, state.copy()
-        for group, value in zip(problem.groups, unknowns, strict=False):
-            start[list(group)] += value * problem.scale[group[0]] - start[group[0]]
+        problem = self.problem
+        slow = len(problem.groups)
+        start = problem.with_slow(state, unknowns[:slow] * problem.scale[problem.leaders])
         if self.fixed:
             return start, problem.controls
-        return start, np.clip(unknowns[len(problem.groups) :] * problem.controls, problem.low, problem.high)
+        return start, np.clip(unknowns[slow:] * problem.controls, problem.low, problem.high)
 
     def unknowns(self, state: FloatArray, controls: FloatArray) -> FloatArray:
         """The scaled unknowns of states and controls."""
@@ -191,8 +200,7 @@ class _Search:
         """
         at = self.residual(self.unknowns(state, controls), state)
         fresh, best, stalls = False, float("inf"), 0
-        while self.iterations < self.most:
-            self.iterations += 1
+        for _ in range(self.most):
             if jacobian is None:
                 jacobian, fresh = self.jacobian(at), True
             newton = _newton_step(jacobian, at.residual)
@@ -222,10 +230,7 @@ class _Search:
 
     def _fast_followed(self, at: _Iterate) -> FloatArray:
         """The states to run on from: slow ones where they were, all others where the last period left them."""
-        state = at.arrived.copy()
-        for group in self.problem.groups:
-            state[list(group)] += at.state[group[0]] - at.arrived[group[0]]
-        return state
+        return self.problem.with_slow(at.arrived, at.state[self.problem.leaders])
 
     def _stepped(self, at: _Iterate, newton: FloatArray, share: float, state: FloatArray) -> _Iterate:
         """The next iterate; a step into a region where nothing runs is halved."""
@@ -238,14 +243,13 @@ class _Search:
             try:
                 return self.residual(moved, state)
             except SimulationError as error:
-                if error.unfit:
-                    raise
+                _refuse_unfit(error)
                 share *= 0.5
         raise NotFoundError("the periods abort wherever the search goes")
 
     def _solution(self, unknowns: FloatArray, state: FloatArray, jacobian: FloatArray) -> Solution:
         start, controls = self.placed(unknowns, state)
-        return Solution(start, controls, jacobian, self.step, self.periods, 0, self.iterations)
+        return Solution(start, controls, jacobian, self.step, self.periods)
 
 
 def _newton_step(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
@@ -277,41 +281,38 @@ def solve(
     NotFoundError : no rung leads there
     SimulationError : unfit, where the simulator cannot go on
     """
-    tried = []
+    attempts = [(f"rung {rung + 1}", partial(_by_rung, problem, run, rung, fixed)) for rung in range(rungs)]
     if warm is not None:
+        attempts.insert(0, ("warm", partial(_from_neighbour, problem, run, warm.moved_to(problem), fixed)))
+    tried = []
+    for name, attempt in attempts:
         try:
-            start = warm.moved_to(problem)
-            jacobian = None if fixed else start.jacobian
-            search = _Search(problem, run, 1, fixed, most=MOST_WARM_ITERATIONS)
-            found = search.solve(start.state, start.controls, jacobian)
-            return replace(found, is_warm=True)
-        except NotFoundError as error:
-            tried.append(f"warm: {error}")
-        except SimulationError as error:
-            if error.unfit:
-                raise
-            tried.append(f"warm: {error}")
-    for rung, (settling, periods, finer) in enumerate(LADDER[:rungs]):
-        try:
-            seeded = run(problem.state, problem.controls, settling or SEED_PERIODS, finer).state
-            state = seeded if settling else _fast_only(problem, seeded)
-            found = _Search(problem, run, periods, fixed, finer).solve(state, problem.controls, None)
-            return replace(found, rung=rung)
-        except NotFoundError as error:
-            tried.append(f"rung {rung + 1}: {error}")
-        except SimulationError as error:
-            if error.unfit:
-                raise
-            tried.append(f"rung {rung + 1}: {error}")
+            return attempt()
+        except (NotFoundError, SimulationError) as error:
+            _refuse_unfit(error)
+            tried.append(f"{name}: {error}")
     raise NotFoundError("; ".join(tried))
 
 
-def _fast_only(problem: Problem, seeded: FloatArray) -> FloatArray:
-    """The estimate with all fast states as the first periods left them, members of a group beside their leader."""
-    state = seeded.copy()
-    for group in problem.groups:
-        state[list(group)] += problem.state[group[0]] - seeded[group[0]]
-    return state
+def _from_neighbour(problem: Problem, run: RunPeriods, start: Warm, fixed: bool) -> Solution:
+    """A search from where a neighbouring case leads to expect the solution, with its Jacobian."""
+    search = _Search(problem, run, 1, fixed, most=MOST_WARM_ITERATIONS)
+    return replace(search.solve(start.state, start.controls, None if fixed else start.jacobian), is_warm=True)
+
+
+def _by_rung(problem: Problem, run: RunPeriods, rung: int, fixed: bool) -> Solution:
+    """A search from the estimates by one rung of the ladder."""
+    settling, periods, finer = LADDER[rung]
+    state = run(problem.state, problem.controls, settling or SEED_PERIODS, finer).state
+    if not settling:
+        state = problem.with_slow(state, problem.state[problem.leaders])
+    return replace(_Search(problem, run, periods, fixed, finer).solve(state, problem.controls, None), rung=rung)
+
+
+def _refuse_unfit(error: Exception) -> None:
+    """Raises an error again after which this process's simulator cannot go on."""
+    if isinstance(error, SimulationError) and error.unfit:
+        raise error
 
 
 def drift_error(jacobian: FloatArray, change: FloatArray, periods: int) -> float:
@@ -342,13 +343,9 @@ def reachable(problem: Problem, run: RunPeriods, index: int, points: Sequence[fl
         try:
             settled = solve(held, run, fixed=True, rungs=REACH_RUNGS)
             later = run(settled.state, settled.controls, REACH_MAPS * settled.map_periods, 1)
-            leaders = problem.leaders
-            change = (later.state[leaders] - settled.state[leaders]) / problem.scale[leaders]
+            change = problem.change(settled.state, later.state)
             if drift_error(settled.jacobian, change, REACH_MAPS) < REACHED:
                 found.append((value, float(later.errors[index])))
-        except NotFoundError:
-            continue
-        except SimulationError as error:
-            if error.unfit:
-                raise
+        except (NotFoundError, SimulationError) as error:
+            _refuse_unfit(error)
     return found
