@@ -17,7 +17,7 @@ import numpy as np
 
 from harness.contracts import FloatArray
 from harness.handcalc import network
-from harness.handcalc.commutation import Cell, Commutation, turn_off, turn_on
+from harness.handcalc.commutation import Cell, Edges, turn_off, turn_on
 from harness.handcalc.network import Load
 from harness.handcalc.switching_waveform import (
     HALVINGS,
@@ -45,28 +45,6 @@ SAMPLES = 64  # of a ripple over a piece of the period
 RING_POINTS, MOST_RING_POINTS = 16, 160  # of the choke's ring: a swing, all of it
 SETTLING = 12  # rounds of on-time and ring found from each other, halfway each time
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
-
-
-@dataclass(frozen=True, slots=True)
-class Edges:
-    """Both edges of a phase, and how much later than at the knee the middle moves [s].
-
-    ``idle`` : charge the diode's capacitance takes from the bus while nothing conducts and the middle falls [As]
-    """
-
-    off: Commutation
-    on: Commutation
-    delay_on: float
-    delay_off: float
-    idle: float
-
-    def of_low(self, valley: float, peak: float) -> float:
-        """What both delays add to the time-integral of a low place's quantity, its values at both edges."""
-        return valley * self.delay_on - peak * self.delay_off
-
-    def charge(self, peak: float, valley: float) -> float:
-        """Charge the diode gets beyond that between the middle's edges, currents at both [As]."""
-        return -self.of_low(valley, peak) - self.on.charge - self.off.charge - self.idle
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +86,7 @@ class Phase:
     @property
     def peak(self) -> float:
         """Choke current at turn-off [A]."""
-        return float(self.choke.at(np.array([self.on_time]), before=True)[0])
+        return self.choke.once(self.on_time, before=True)
 
     @property
     def free(self) -> Course:
@@ -158,7 +136,11 @@ class Bias:
         return self.edges.delay_off - self.edges.delay_on if self.edges is not None else 0.0
 
     def charge(self, peak: float, valley: float) -> float:
-        return self.edges.charge(peak, valley) if self.edges is not None else 0.0
+        """Charge the diode gets beyond that between the middle's edges, currents at both [As]."""
+        edges = self.edges
+        if edges is None:
+            return 0.0
+        return -edges.of_controlled(valley, peak) - edges.on.charge - edges.off.charge - edges.idle
 
 
 def rise_and_fall(params: Params, bias: Bias, on_current: float, off_current: float) -> tuple[float, float]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
 
 import numpy as np
 
@@ -41,7 +40,7 @@ def estimate(params: Params, condition: Condition) -> Estimate:
     middles = [k / params.phases for k in range(params.phases)]
     cut = cut_share(params, condition, duty)
     period = one.choke.period
-    currents = tuple(float(one.choke.at(np.array([(cut - m + 0.5 * duty) * period - one.lag]))[0]) for m in middles)
+    currents = tuple(one.choke.once((cut - m + 0.5 * duty) * period - one.lag) for m in middles)
     scale = max(abs(mean_of(one.choke)), 0.5 * swing_of(one.choke))
     return Estimate(
         (duty,), 1 / period, currents, (scale,) * params.phases, state.feed_current, state.input_voltage,
@@ -49,13 +48,8 @@ def estimate(params: Params, condition: Condition) -> Estimate:
     )  # fmt: skip
 
 
-def expect(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
-    """Every metric of the corrector at the condition's instant.
-
-    Parameters
-    ----------
-    names : not needed, subjects are the designators of the parameters
-    """
+def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    """Every metric of the corrector at the condition's instant; subjects are the designators of the parameters."""
     state = solve(params, condition)
     found = _control(params, state) | _choke(params, state) | _places(params, state) | _bus(params, condition, state)
     return found | (_input(params, state) if params.inputs else {}) | _together(params, state)
@@ -124,8 +118,8 @@ def _places(params: Params, state: Solved) -> dict[Key, Expectation]:
     found = voltages("switch", low.designator, blocked, lost.off.controlled_peak)
     found |= voltages("diode", high.designator, reverse, lost.on.other_peak, share, gaps.RING)
     period, free = one.choke.period, one.free
-    own = lost.of_low(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
-    other = -lost.of_low(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
+    own = lost.of_controlled(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
+    other = -lost.of_controlled(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
     root = math.sqrt(max(rms_of(through) ** 2 + own / period, 0.0))
     average = state.feed_current / params.phases - one.diode_mean
     top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)

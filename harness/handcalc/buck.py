@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
 
 import numpy as np
 
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.buck_period import (
-    Edges,
     Phase,
     Solved,
     drops_of,
@@ -25,6 +23,7 @@ from harness.handcalc.buck_period import (
     solve,
     source_branch,
 )
+from harness.handcalc.commutation import Edges
 from harness.handcalc.expectation import Expectation
 from harness.handcalc.network import AnyBranch, Branch, Load
 from harness.handcalc.switching_gaps import Key, cans, currents, voltages, widened
@@ -67,7 +66,7 @@ def estimate(params: Params, condition: Condition) -> Estimate:
     for (_, index, _), (on, _) in pairs:
         one = state.phases[index]
         since = cut - on.at(period, duties[index]) - one.lag
-        currents.append(float(one.choke.at(np.array([since]))[0]))
+        currents.append(one.choke.once(since))
         scales.append(max(abs(mean_of(one.choke)), 0.5 * swing_of(one.choke)))
     return Estimate(
         duties, params.switching_frequency, tuple(currents), tuple(scales), state.feed_current, state.input_voltage,
@@ -75,13 +74,8 @@ def estimate(params: Params, condition: Condition) -> Estimate:
     )  # fmt: skip
 
 
-def expect(params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:
-    """Every metric of all rails and of the input they share.
-
-    Parameters
-    ----------
-    names : not needed, subjects are the designators of the parameters
-    """
+def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
+    """Every metric of all rails and of the input they share; subjects are the designators of the parameters."""
     state = solve(params, condition)
     found: dict[Key, Expectation] = {}
     for index, rail in enumerate(params.rails):
@@ -128,7 +122,7 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
     found |= _high_currents(rail, one, lost, params.period, blur)
     period, on = params.period, one.on_time
     rest = part_of(one.choke, on, period)
-    extra = -lost.of_high(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
+    extra = -lost.of_controlled(one.valley**2, one.peak**2) + lost.on.other_square + lost.off.other_square
     square = rms_of(rest) ** 2 + extra / period
     whole = (mean_of(one.choke) - one.high_mean, math.sqrt(max(square, 0.0)), max(one.peak, lost.off.other_current))
     if rail.diode is not None:
@@ -153,7 +147,7 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
 def _high_currents(
     rail: Rail, one: Phase, lost: Edges, period: float, blur: tuple[float, float]
 ) -> dict[Key, Expectation]:
-    extra = lost.of_high(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
+    extra = lost.of_controlled(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
     square = rms_of(part_of(one.choke, 0.0, one.on_time)) ** 2 + extra / period
     top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)
     return currents(
@@ -199,7 +193,7 @@ def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: 
     voltage = network.ripple(fed, orders, branches)
     _, esl = network.high_frequency(branches)
     overshoot = max(lost.on.other_peak - params.input_voltage, 0.0) * esl / rail.choke.inductance
-    risen = float(voltage.at(np.array([0.0]))[0]) + overshoot
+    risen = voltage.once(0.0) + overshoot
     swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
     gap = gaps.OUTPUT_RIPPLE_ESL if esl > 0 else gaps.OUTPUT_RIPPLE
     ring = widened(gap, _ring_share(rail, one), "the choke's ring goes on into the bank")

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from harness.handcalc import network
-from harness.handcalc.commutation import Cell, Commutation, turn_off, turn_on
+from harness.handcalc.commutation import Cell, Edges, turn_off, turn_on
 from harness.handcalc.network import Branch
 from harness.handcalc.switching_waveform import (
     Course,
@@ -39,24 +39,6 @@ CACHED = 256
 ROUNDS = 3  # of drops and duty found from each other; changes are below 1e-5 by then
 SAMPLES = 64  # of the input's ripple over an on-time
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
-
-
-@dataclass(frozen=True, slots=True)
-class Edges:
-    """Both edges of a phase: what they do, and how much later than at the knee the middle moves [s].
-
-    ``idle`` : charge the high place's capacitance gives back while nothing conducts and the middle rises [As]
-    """
-
-    off: Commutation
-    on: Commutation
-    delay_on: float
-    delay_off: float
-    idle: float
-
-    def of_high(self, valley: float, peak: float) -> float:
-        """What both delays add to the time-integral of a high place's quantity, its values at both edges."""
-        return valley * self.delay_on - peak * self.delay_off
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +67,7 @@ class Phase:
     @property
     def peak(self) -> float:
         """Choke current where the middle falls [A]."""
-        return float(self.choke.at(np.array([self.on_time]), before=True)[0])
+        return self.choke.once(self.on_time, before=True)
 
     @property
     def pulse(self) -> Course:
@@ -211,8 +193,8 @@ def _phase(
 ) -> Phase:
     charge = mean_of(part_of(course, 0.0, on_time)) * period
     if lost is not None:  # between the knees, and what the edges add to it
-        valley, peak = float(course.value[0]), float(course.at(np.array([on_time]), before=True)[0])
-        charge += lost.of_high(valley, peak) + lost.on.charge + lost.off.charge - lost.idle
+        valley, peak = float(course.value[0]), course.once(on_time, before=True)
+        charge += lost.of_controlled(valley, peak) + lost.on.charge + lost.off.charge - lost.idle
     lag = lost.delay_on if lost is not None else 0.0
     return Phase(gate_time / period, on_time, course, is_continuous, charge / period, lag)
 

@@ -90,6 +90,24 @@ class Commutation:
     node_high: float
 
 
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Both edges of a phase: what they do, and how much later than at the knee the middle moves [s].
+
+    ``idle`` : charge the upper place's capacitance exchanges while nothing conducts and the middle swings [As]
+    """
+
+    off: Commutation
+    on: Commutation
+    delay_on: float
+    delay_off: float
+    idle: float
+
+    def of_controlled(self, valley: float, peak: float) -> float:
+        """What both delays add to the time-integral of a controlled place's quantity, its values at both edges."""
+        return valley * self.delay_on - peak * self.delay_off
+
+
 @lru_cache(maxsize=CACHED)
 def turn_off(cell: Cell, voltage: float, current: float, dead_time: float) -> Commutation:
     """The controlled switch gives its current [A] up to the other place; cell voltage [V], dead time after it [s]."""

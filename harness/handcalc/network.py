@@ -210,20 +210,3 @@ def branch_rms(current: Course, coefficients: ComplexArray, branches: Sequence[A
             share = resistance / branch.resistance if branch.inductance == 0 else 0.0
         found.append(math.sqrt(float(np.sum(power * np.abs(admittance * impedance) ** 2)) + share**2 * beyond))
     return found
-
-
-def capacitor_ripple(swing: float, frequency: float, duty: float, capacitance: float, esr: float) -> float:
-    """Peak-to-peak voltage [V] of one capacitor that takes a triangle of a given swing [A], exact.
-
-    r = ESR C f; the capacitor's parabolas and the ESR's straight pieces: up to r = min(D, D') / 2 both turning points
-    lie inside their pieces and dV = (dI / 8 f C) (1 + 4 r^2 / (D D')); from r = max(D, D') / 2 on none does and
-    dV = dI ESR; between, one does. Own integration of the triangle; without ESR it is dI / (8 f C), Erickson,
-    Maksimovic, Fundamentals of Power Electronics, ch. 2 (from memory).
-    """
-    r = esr * capacitance * frequency
-    unit = swing / (capacitance * frequency)
-
-    def extreme(piece: float) -> float:  # of either turning point, from the mid-line of the triangle
-        return piece / 8 + r**2 / (2 * piece) if r <= piece / 2 else r / 2
-
-    return unit * (extreme(duty) + extreme(1 - duty))

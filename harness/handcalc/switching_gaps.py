@@ -19,7 +19,7 @@ IMPEDANCE = "harmonics of the straight-pieced current times the impedance of all
 
 STRAIGHT = "resistances and drops at their mean current make the current's pieces straight here"
 DUTY = Difference(-0.007, 0.007, f"{STRAIGHT}; ringing that outlasts one edge meets the next")
-FREQUENCY = Difference(-0.02, 0.02, "the choke's ring before the turn-on is undamped, its edges in no time, here")
+FREQUENCY = Difference(-0.02, 0.02, "the choke's ring before the turn-on is stepped, its edges in no time, here")
 CHOKE_PEAK = Difference(-0.01, 0.01, STRAIGHT)
 CHOKE_RIPPLE = Difference(-0.02, 0.02, f"{STRAIGHT}; edges are taken in no time at their middle")
 CHOKE_RMS = Difference(-0.007, 0.007, STRAIGHT)
@@ -45,9 +45,8 @@ BUS_RIPPLE_ESL = Difference(
 )
 MOST_BLUR = 0.5  # a small capacitor beside a large one sees more ringing than ripple; nobody calculates that by hand
 DRAWN = Difference(-0.03, 0.03, "edges in no time, no ringing of the loop")
-PLATEAU = Difference(-0.01, 0.01, "mean of the blocking time; where on it is read is open")
+PLATEAU = Difference(-0.01, 0.01, "mean while it blocks here, median where it is measured")
 VOLTAGE_PEAK = Difference(-0.05, 0.05, "constant choke current; diodes conduct along a straight line, in no time")
-CURRENT_PEAK = Difference(-0.03, 0.03, STRAIGHT)
 RING = "the choke's ring decides from which voltage and current the turn-on begins"
 CURRENT_SPIKE = Difference(-0.08, 0.08, "charging of the cell's capacitances at an edge, diodes along a straight line")
 CANCELLED = Difference(-0.03, 0.03, "sum of equal phases; what is left of a cancellation is as exact as the duty")

@@ -54,6 +54,10 @@ class Course:
         share = np.where(span > 0, (within - self.time[index]) / np.where(span > 0, span, 1.0), 0.0)
         return self.value[index] + np.clip(share, 0.0, 1.0) * (self.value[index + 1] - self.value[index])
 
+    def once(self, instant: float, *, before: bool = False) -> float:
+        """The value at one instant [s] of any period, as ``at``."""
+        return float(self.at(np.array([instant]), before=before)[0])
+
     def scaled(self, factor: float) -> Course:
         """Every value times a factor."""
         return Course(self.time, self.value * factor)
@@ -239,38 +243,6 @@ def triangle_mean(choke: Choke, flux: float) -> float:
         return 0.5 * flux / choke.inductance
     over = flux - at_knee
     return (0.5 * knee * at_knee + knee * over + 0.5 * over**2 / beyond) / flux
-
-
-def buck_ratio(duty: float, k: float) -> float:
-    """Output over input of an ideal buck with a diode; k = 2 L / (R T).
-
-    References
-    ----------
-    .. [1] Erickson, Maksimovic, Fundamentals of Power Electronics, ch. 5, table 5.2 (from memory): D where k > 1 - D,
-       else 2 / (1 + sqrt(1 + 4 k / D^2)).
-    """
-    return duty if k > 1 - duty else 2 / (1 + math.sqrt(1 + 4 * k / duty**2))
-
-
-def boost_ratio(duty: float, k: float) -> float:
-    """Output over input of an ideal boost; k = 2 L / (R T).
-
-    References
-    ----------
-    .. [1] Erickson, Maksimovic, Fundamentals of Power Electronics, ch. 5, table 5.2 (from memory): 1 / (1 - D) where
-       k > D (1 - D)^2, else (1 + sqrt(1 + 4 D^2 / k)) / 2.
-    """
-    return 1 / (1 - duty) if k > duty * (1 - duty) ** 2 else 0.5 * (1 + math.sqrt(1 + 4 * duty**2 / k))
-
-
-def ripple_cancellation(duty: float, phases: int) -> float:
-    """Swing of the sum of ``phases`` evenly spaced triangles over that of one.
-
-    With p = floor(n D): n (D - p / n) ((p + 1) / n - D) / (D (1 - D)), so zero at D = k / n. Geometry of triangles;
-    known for multiphase bucks (from memory).
-    """
-    whole = math.floor(phases * duty)
-    return phases * (duty - whole / phases) * ((whole + 1) / phases - duty) / (duty * (1 - duty))
 
 
 def diode_tangent_of(diode: Diode, current: float) -> tuple[float, float]:

@@ -77,7 +77,7 @@ def worst_instant(params: stage.Params, condition: Condition, metric: str) -> fl
     worst, largest = LATEST, 0.0
     for angle in INSTANTS:
         try:
-            found = hand.expect(params, dataclasses.replace(condition, line_angle=float(angle)), {})
+            found = hand.expect(params, dataclasses.replace(condition, line_angle=float(angle)))
         except (OptionError, ArithmeticError):
             continue
         value = max((one.value for (name, _), one in found.items() if name == metric), default=0.0)
@@ -114,6 +114,6 @@ def prepare(study: str, situations: Sequence[Situation]) -> None:
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
     """Hand calculation at the situation's instant; ArithmeticError where there is none."""
     try:
-        return hand.expect(about.params, about.condition, {})
+        return hand.expect(about.params, about.condition)
     except OptionError as error:
         raise ArithmeticError(str(error)) from error

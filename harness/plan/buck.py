@@ -93,7 +93,7 @@ def prepare(study: str, situations: Sequence[Situation]) -> None:
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
     """Hand calculation of the instance's own rail and, where it owns the input, of the input."""
-    found = hand.expect(about.params, about.condition, {})
+    found = hand.expect(about.params, about.condition)
     return {key: value for key, value in found.items() if key[1] in _subjects(about)}
 
 

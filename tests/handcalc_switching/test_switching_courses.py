@@ -7,11 +7,10 @@ import math
 
 import numpy as np
 import pytest
+from handcalc_switching.textbook import boost_ratio, buck_ratio, ripple_cancellation
 
 from harness.handcalc.switching_waveform import (
     Course,
-    boost_ratio,
-    buck_ratio,
     continuous_course,
     current_of,
     discontinuous_course,
@@ -21,7 +20,6 @@ from harness.handcalc.switching_waveform import (
     mean_of,
     part_of,
     peak_of,
-    ripple_cancellation,
     rms_of,
     summed,
     swing_of,

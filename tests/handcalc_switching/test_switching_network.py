@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from handcalc_switching.textbook import capacitor_ripple
 from scipy.linalg import expm
 
 from harness.handcalc.network import (
@@ -14,7 +15,6 @@ from harness.handcalc.network import (
     Load,
     branch_of,
     branch_rms,
-    capacitor_ripple,
     harmonics,
     high_frequency,
     probe_transfer,

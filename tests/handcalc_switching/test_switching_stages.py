@@ -7,9 +7,10 @@ import math
 
 import numpy as np
 import pytest
+from handcalc_switching.textbook import boost_ratio, buck_ratio
 
 from harness.handcalc import boost_period, boost_pfc, buck, buck_period, commutation
-from harness.handcalc.switching_waveform import boost_ratio, buck_ratio, mean_of
+from harness.handcalc.switching_waveform import mean_of
 from netlists.point import Condition
 from netlists.stages import switching
 from netlists.stages.boost_pfc import Params as BoostParams
@@ -49,7 +50,7 @@ def boost_of(volts: float, output: float, frequency: float, inductance: float, *
 
 def test_hart_example_6_1_as_a_stage() -> None:
     """Hart, example 6-1 (from memory): 50 V to 20 V, 20 ohm, 20 kHz, 400 uH, 100 uF."""
-    found = buck.expect(buck_of(50.0, 20.0, 20.0, 20e3, 400e-6, 100e-6), condition(), {})
+    found = buck.expect(buck_of(50.0, 20.0, 20.0, 20e3, 400e-6, 100e-6), condition())
     assert found["duty_cycle", "main"].value == pytest.approx(0.4, rel=NEAR)
     assert found["choke_current_peak", "L1"].value == pytest.approx(1.75, rel=NEAR)
     assert found["output_ripple", "main"].value / 20 == pytest.approx(0.00469, rel=0.01)
@@ -61,7 +62,7 @@ def test_hart_example_6_1_as_a_stage() -> None:
 
 def test_hart_example_6_2_as_a_stage() -> None:
     """Hart, example 6-2 (from memory): D = 0.375, 3.24 A, 1.98 A RMS, 0.5 %."""
-    found = buck.expect(buck_of(48.0, 18.0, 10.0, 40e3, 97.5e-6, 100e-6), condition(), {})
+    found = buck.expect(buck_of(48.0, 18.0, 10.0, 40e3, 97.5e-6, 100e-6), condition())
     assert found["duty_cycle", "main"].value == pytest.approx(0.375, rel=NEAR)
     assert found["choke_current_peak", "L1"].value == pytest.approx(3.24, rel=NEAR)
     assert found["choke_current_rms", "L1"].value == pytest.approx(1.98, rel=NEAR)
@@ -70,7 +71,7 @@ def test_hart_example_6_2_as_a_stage() -> None:
 
 def test_hart_boost_as_a_stage() -> None:
     """Hart, boost example (from memory): 12 V to 30 V, 50 ohm, 25 kHz, 120 uH; the diode's 0.25 V shift D by 0.4 %."""
-    found = boost_pfc.expect(boost_of(12.0, 30.0, 25e3, 120e-6), condition(line_voltage=12.0, output_power=18.0), {})
+    found = boost_pfc.expect(boost_of(12.0, 30.0, 25e3, 120e-6), condition(line_voltage=12.0, output_power=18.0))
     assert found["duty_cycle", "pfc"].value == pytest.approx(0.6, rel=0.008)
     assert found["choke_current_peak", "L1"].value == pytest.approx(2.7, rel=0.01)
     assert found["output_ripple", "bus"].value / 30 == pytest.approx(0.01, rel=0.03)
@@ -108,7 +109,7 @@ def test_microchip_phase_as_a_stage() -> None:
         choke=Choke("L1", 1e-6, 1.5e-3), strays=Strays(3e-9, 5.0, 6e-9),
         dead_time_rising=20e-9, dead_time_falling=20e-9,
     )  # fmt: skip
-    found = buck.expect(params, condition(), {})
+    found = buck.expect(params, condition())
     assert found["choke_ripple", "L1"].value == pytest.approx(5.9, rel=0.02)
     assert found["duty_cycle", "main"].value > 5 / 12
 
@@ -127,7 +128,7 @@ def test_input_power_covers_output_and_known_losses() -> None:
     params = real_buck()
     state = buck_period.solve(params, condition())
     one, rail = state.phases[0], params.rails[0]
-    found = buck.expect(params, condition(), {})
+    found = buck.expect(params, condition())
     squares = {part: found["switch_current_rms", part].value ** 2 for part in ("Q1", "Q2")}
     conduction = 5e-3 * squares["Q1"] + 3e-3 * squares["Q2"] + 1.5e-3 * found["choke_current_rms", "L1"].value ** 2
     dead = 2 * 20e-9 * 300e3 * 0.8 * mean_of(one.choke)
@@ -151,12 +152,12 @@ def test_light_load_turns_a_synchronous_choke_around_and_a_diode_off() -> None:
 def test_phases_cancel_where_duties_fit() -> None:
     """Two phases at D = 1/2 cancel; the input sees a quarter of nothing but their edges."""
     params = dataclasses.replace(real_buck(2), input_voltage=10.35)
-    found = buck.expect(params, condition(), {})
+    found = buck.expect(params, condition())
     assert found["duty_cycle", "main"].value == pytest.approx(0.5, abs=0.02)
     assert found["ripple_cancellation", "main"].value < 0.08
     assert found["output_ripple", "main"].value < 0.2 * buck.expect(
         dataclasses.replace(params, rails=(dataclasses.replace(params.rails[0], phases=1, load_current=10.0),)),
-        condition(), {},
+        condition(),
     )["output_ripple", "main"].value  # fmt: skip
 
 
@@ -189,8 +190,8 @@ def test_estimate_reads_the_choke_where_the_period_is_cut(phases: int) -> None:
 
 def test_probe_stands_behind_copper() -> None:
     params = real_buck(copper_resistance=2e-3, copper_inductance=20e-9)
-    bare = buck.expect(params, condition(), {})
-    read = buck.expect(params, condition(probe="desktop guide"), {})
+    bare = buck.expect(params, condition())
+    read = buck.expect(params, condition(probe="desktop guide"))
     assert ("output_ripple_probe", "main") not in bare
     assert 0 < read["output_ripple_probe", "main"].value < 1.05 * read["output_ripple", "main"].value
 
@@ -199,8 +200,8 @@ def test_saturation_needs_no_more_than_the_straight_peak() -> None:
     params = real_buck()
     rail = params.rails[0]
     bent = dataclasses.replace(rail, choke=Choke("L1", 2e-6, 1.5e-3, 20.0, 0.8e-6))
-    found = buck.expect(dataclasses.replace(params, rails=(bent,)), condition(), {})
-    straight = buck.expect(params, condition(), {})
+    found = buck.expect(dataclasses.replace(params, rails=(bent,)), condition())
+    straight = buck.expect(params, condition())
     needed = found["saturation_current_needed", "L1"].value
     assert needed == pytest.approx(straight["saturation_current_needed", "L1"].value, rel=2e-3)
     assert found["choke_current_peak", "L1"].value > needed
@@ -236,7 +237,7 @@ def test_boundary_ring_ends_at_the_body_diode() -> None:
 def test_interleaved_boost_halves_what_it_feeds_back() -> None:
     params = boost_of(200.0, 400.0, 100e3, 300e-6, phases=2, inputs=(Bank("C3", 1e-6, 5e-3),))
     params = dataclasses.replace(params, feed_resistance=0.1, feed_inductance=100e-6)
-    found = boost_pfc.expect(params, condition(line_voltage=200.0, output_power=800.0), {})
+    found = boost_pfc.expect(params, condition(line_voltage=200.0, output_power=800.0))
     assert found["ripple_cancellation", "pfc"].value < 0.05
     assert found["input_ripple_current", "input"].value < 0.05 * found["choke_ripple", "L1"].value
     assert found["diode_current_average", "D1"].value == pytest.approx(1.0, rel=1e-6)
@@ -248,7 +249,7 @@ def test_a_period_is_solved_once() -> None:
     for cached in (buck_period.solve, commutation.turn_on, commutation.turn_off):
         cached.cache_clear()
     buck.estimate(params, condition())
-    buck.expect(params, condition(), {})
+    buck.expect(params, condition())
     assert buck_period.solve.cache_info().misses == 1
     assert commutation.turn_on.cache_info().misses == 1
     assert commutation.turn_off.cache_info().misses == 1
@@ -256,8 +257,8 @@ def test_a_period_is_solved_once() -> None:
 
 def test_every_expectation_has_its_reason() -> None:
     for found in (
-        buck.expect(real_buck(2), condition(), {}),
-        boost_pfc.expect(boost_of(200.0, 400.0, 100e3, 300e-6), condition(line_voltage=200.0, output_power=300.0), {}),
+        buck.expect(real_buck(2), condition()),
+        boost_pfc.expect(boost_of(200.0, 400.0, 100e3, 300e-6), condition(line_voltage=200.0, output_power=300.0)),
     ):
         for expectation in found.values():
             assert math.isfinite(expectation.value)

@@ -101,10 +101,10 @@ def disagreements(kind: str, params: Any, condition: Condition) -> tuple[list[st
     """Metrics outside the difference declared for them, and how many there are."""
     run, analysis = steady.settled(kind, params, condition)
     if kind == "buck":
-        layout, expected = buck_layout(params, condition), buck_hand.expect(params, condition, {})
+        layout, expected = buck_layout(params, condition), buck_hand.expect(params, condition)
     else:
         layout = boost_layout(params, boundary=len(analysis.controls) > 1)
-        expected = boost_hand.expect(params, condition, {})
+        expected = boost_hand.expect(params, condition)
     found = {(metric.name, metric.subject): metric.value for metric in measure_steady(run, layout=layout)}
     assert expected.keys() <= found.keys()
     outside = [
