@@ -90,8 +90,8 @@ def test_hand_calculation_never_builds() -> None:
             if name.startswith("netlists.stages"):
                 assert name.rsplit(".", 1)[1] in {
                     "rectifier_bulk", "buck", "boost_pfc", "switching", "Params", "Rail", "Switch", "Diode", "Choke",
-                    "Bank", "GateLaw", "SHORT", "BODY_TEST_CURRENT", "middle_capacitance", "core_resistance",
-                    "PROBE_CAPACITORS", "legs", "edges", "cut_instant", "cut_share", "high_law",
+                    "banks", "Bank", "GateLaw", "SHORT", "BODY_TEST_CURRENT", "middle_capacitance", "core_resistance",
+                    "PROBE_BANDWIDTH", "PROBE_CAPACITORS", "legs", "edges", "cut_instant", "cut_share", "high_law",
                     "low_law", "lower_capacitance",
                     "load_resistance", "input_voltage", "instant_power",
                 }, f"{path.name} imports {name}"  # fmt: skip

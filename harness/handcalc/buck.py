@@ -39,6 +39,7 @@ from harness.handcalc.switching_waveform import (
 )
 from netlists.point import Condition
 from netlists.stages.buck import (
+    PROBE_BANDWIDTH,
     PROBE_CAPACITORS,
     Params,
     Rail,
@@ -49,8 +50,6 @@ from netlists.stages.buck import (
     lower_capacitance,
 )
 from netlists.stages.switching import SHORT
-
-PROBE_BANDWIDTH = 20e6  # of the ripple as the public desktop guide reads it, first order here [Hz]
 
 
 def estimate(params: Params, condition: Condition) -> Estimate:

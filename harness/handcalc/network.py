@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from harness.contracts import FloatArray
 from harness.handcalc.switching_waveform import Course, mean_of, rms_of
-from netlists.stages.switching import Bank
+from netlists.stages.banks import Bank
 
 ComplexArray = NDArray[np.complex128]
 ORDERS = 1024  # harmonics summed; what lies beyond is in the shares added in time

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from harness.handcalc.expectation import Difference, Expectation
-from netlists.stages.switching import Bank
+from netlists.stages.banks import Bank
 
 Key = tuple[str, str]  # metric, subject
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Callable, Sequence
-from typing import Literal
+from collections.abc import Callable
 
 from harness.handcalc import boost_pfc as hand
 from harness.handcalc.expectation import Expectation
@@ -14,8 +13,11 @@ from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
 from harness.plan.switching_studies import EARLIEST, LATEST, RULES, Situation, SteadyStudy, WorstInstantStudy
+from harness.plan.switching_studies import prepare as prepare
+from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import worse_end as worse_end
 from netlists.errors import OptionError
-from netlists.point import Condition, Point, Reader
+from netlists.point import Condition, Point
 from netlists.record import SupplyRecord
 from netlists.stages import boost_pfc as stage
 
@@ -23,7 +25,6 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, "wors
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "output_ripple_probe"}
 # Metrics that need not be worst at the crest; each is looked for at its own instant.
 WANDERING = ("choke_ripple", "input_ripple_current")
-AMBIENT = "nameplate.ambient"
 INSTANTS = tuple(range(int(EARLIEST), int(LATEST) + 1, 5))  # of the line, at which the hand calculation looks [deg]
 
 
@@ -55,8 +56,7 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
 def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
     """An instance at a point under a question, and the leaf paths it rests on."""
     params, reads = stage.params_from(record, instance, point)
-    reader = Reader(record, Point({path: value for path, value in point.values.items() if path == AMBIENT}))
-    ambient = reader.value(AMBIENT) if question.ambient is None else question.ambient
+    ambient, _ = question.ambient_at(record, point)  # of no effect on a switching stage yet
     condition = Condition(
         question.line_voltage, question.line_frequency, question.output_power, ambient, supply=question.supply,
         load_fraction=question.load_fraction,
@@ -95,20 +95,6 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
         ),
         ("currents averaged over the line's half wave", "each instant stands for itself, the crest for the worst"),
     ]
-
-
-def worse_end(study: str, path: str) -> Literal["low", "high", ""]:
-    """No input decides by itself whether a corrector runs."""
-    return ""
-
-
-def relevant(study: str, about: Situation) -> Situation:
-    """The hand calculation reads all of a situation."""
-    return about
-
-
-def prepare(study: str, situations: Sequence[Situation]) -> None:
-    """Nothing is shared between hand calculations."""
 
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Literal
+from collections.abc import Callable
 
 from harness.handcalc import buck as hand
 from harness.handcalc.expectation import Expectation
@@ -11,14 +10,16 @@ from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
 from harness.plan.switching_studies import RULES, Situation, SteadyStudy
-from netlists.point import Condition, Point, Reader
+from harness.plan.switching_studies import prepare as prepare
+from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import worse_end as worse_end
+from netlists.point import Condition, Point
 from netlists.record import SupplyRecord
 from netlists.stages import buck as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
 LIGHT_LOAD = 0.1  # of the rail's current: the least a converter is commonly specified at
-AMBIENT = "nameplate.ambient"
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:
@@ -58,8 +59,7 @@ def owner_of(record: SupplyRecord, instance: str, params: stage.Params) -> int:
 def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
     """An instance at a point under a question, and the leaf paths it rests on."""
     params, reads = stage.params_from(record, instance, point)
-    reader = Reader(record, Point({path: value for path, value in point.values.items() if path == AMBIENT}))
-    ambient = reader.value(AMBIENT) if question.ambient is None else question.ambient
+    ambient, _ = question.ambient_at(record, point)  # of no effect on a switching stage yet
     condition = Condition(
         params.input_voltage, 0.0, question.output_power, ambient, supply="dc", load_fraction=question.load_fraction,
         probe=question.probe,
@@ -75,20 +75,6 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
         ("load steps and stability", "the duty is solved for; the control loop's parts are not in the record"),
         ("light-load modes of the controller", "pulse skipping is firmware or silicon that no board shows"),
     ]
-
-
-def worse_end(study: str, path: str) -> Literal["low", "high", ""]:
-    """No input decides by itself whether a buck runs."""
-    return ""
-
-
-def relevant(study: str, about: Situation) -> Situation:
-    """The hand calculation reads all of a situation."""
-    return about
-
-
-def prepare(study: str, situations: Sequence[Situation]) -> None:
-    """Nothing is shared between hand calculations."""
 
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:

@@ -30,11 +30,9 @@ from harness.plan.rectifier_switch_on import (
     SpikeStudy,
 )
 from harness.plan.study import MetricRule, Question, Study
-from netlists.point import Condition, Point, Reader
+from netlists.point import Condition, Point
 from netlists.record import SupplyRecord
 from netlists.stages import rectifier_bulk as stage
-
-AMBIENT = "nameplate.ambient"
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {
     "inrush": InrushStudy,
@@ -136,8 +134,7 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     """An instance at a point under a question, and the leaf paths it rests on."""
     point = point.with_values(dict(question.fixed))
     params, reads = stage.params_from(record, instance, point)
-    reader = Reader(record, Point({path: value for path, value in point.values.items() if path == AMBIENT}))
-    ambient = reader.value(AMBIENT) if question.ambient is None else question.ambient
+    ambient, read_too = question.ambient_at(record, point)
     condition = Condition(
         question.line_voltage, question.line_frequency, question.output_power, ambient, supply=question.supply,
         load_fraction=question.load_fraction,
@@ -148,7 +145,7 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
         hot = hand.hottest_before_restart(params, running, condition)
         condition = dataclasses.replace(condition, thermistor_start=hot)
     provenance = (("record", record.name), ("instance", instance))
-    rests_on = (set(reads) | reader.reads) - {path for path, _ in question.fixed}
+    rests_on = (set(reads) | read_too) - {path for path, _ in question.fixed}
     return Situation(params, condition, subjects(record, instance, params.feed), provenance), rests_on
 
 
@@ -160,7 +157,7 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
         missing.append(
             (
                 "line current and rectifier currents in running operation",
-                "they follow from the corrector, recorded only",
+                "the corrector is simulated at instants of the line, not over its half wave",
             )
         )
         if record.parts_in_role(instance, "bypass_relay"):

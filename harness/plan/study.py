@@ -8,6 +8,10 @@ from typing import Any, Literal, Protocol
 
 from harness.contracts import Metric
 from harness.simulate.campaign import Outcome, Request
+from netlists.point import Point, Reader
+from netlists.record import SupplyRecord
+
+AMBIENT = "nameplate.ambient"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,13 @@ class Question:
     fixed: tuple[tuple[str, float], ...] = ()
     ambient: float | None = None
     probe: str = "none"
+
+    def ambient_at(self, record: SupplyRecord, point: Point) -> tuple[float, set[str]]:
+        """Air around the supply [degC]: the question's own, else the record's at a point; and the paths read for it."""
+        if self.ambient is not None:
+            return self.ambient, set()
+        reader = Reader(record, Point({path: value for path, value in point.values.items() if path == AMBIENT}))
+        return reader.value(AMBIENT), reader.reads
 
     def changed(self, **changes: Any) -> Question:
         """The same question with some fields changed."""

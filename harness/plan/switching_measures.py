@@ -11,9 +11,10 @@ from harness.contracts import Metric
 from harness.postprocess.switching import measure_steady as measure_steady
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck
-from netlists.stages.switching import Bank, Choke
+from netlists.stages.banks import Bank
+from netlists.stages.switching import Choke
 
-POSTPROCESS_VERSION = "1"  # raised with every change of what a measure gives, names included
+POSTPROCESS_VERSION = "2"  # raised with every change of what a measure gives, names included
 MEASURES = {"measure_steady": measure_steady}
 
 Layout = dict[str, Any]
@@ -46,7 +47,7 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
             {
                 "subject": rail.name,
                 "bank": f"output_voltage_{tag}",
-                "probe": "" if condition.probe == "none" else f"load_voltage_{tag}",
+                "probe": probed(f"load_voltage_{tag}") if condition.probe != "none" else None,
             }
         )
     interleaved = [
@@ -58,6 +59,11 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
     drawn = [[1, "feed_current"], *([-1, f"input_current_{place}"] for place in range(len(params.inputs)))]
     layout["inputs"] = [{"subject": "input", "voltage": "input_voltage", "drawn": drawn, "interleaved": interleaved}]
     return layout
+
+
+def probed(signal: str) -> Layout:
+    """A signal read through the public desktop guide's probe."""
+    return {"signal": signal, "bandwidth": buck.PROBE_BANDWIDTH}
 
 
 def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
@@ -75,7 +81,7 @@ def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
     ]
     layout["chokes"] = [_choke(params.choke, legs, [["input_voltage", f"low_voltage_{leg}"] for leg in legs])]
     layout["banks"] = _banks(params.outputs, "output_current_") + _banks(params.inputs, "input_current_")
-    layout["outputs"] = [{"subject": "bus", "bank": "bus_voltage", "probe": ""}]
+    layout["outputs"] = [{"subject": "bus", "bank": "bus_voltage", "probe": None}]
     currents = [f"choke_current_{leg}" for leg in legs]
     layout["inputs"] = [
         {

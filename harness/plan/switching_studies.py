@@ -158,3 +158,20 @@ class WorstInstantStudy:
                 if key not in self.result.findings or metric.value > self.result.findings[key].metric.value:
                     self.result.findings[key] = Finding(metric, outcome.run_id)
                     self.result.angles[key] = angle
+
+
+# What the plan of every switching stage answers alike.
+
+
+def worse_end(study: str, path: str) -> Literal["low", "high", ""]:
+    """No input decides by itself whether a switching stage runs."""
+    return ""
+
+
+def relevant(study: str, about: Situation) -> Situation:
+    """The hand calculation reads all of a situation."""
+    return about
+
+
+def prepare(study: str, situations: Sequence[Situation]) -> None:
+    """Nothing is shared between hand calculations."""

@@ -19,7 +19,6 @@ from harness.postprocess.waveform import mean, rms, window
 
 CONDUCTS = 0.02  # of its peak: a place with less current does not conduct
 BLOCKS = 0.3  # of its peak: a place with less voltage is on its way there
-PROBE_BANDWIDTH = 20e6  # of the public desktop guide's ripple, as a first-order low pass [Hz]
 PROBE_STEP = 1e-9  # of the grid the low pass works on [s]
 
 
@@ -147,8 +146,8 @@ def output_metrics(period: Period, output: Mapping[str, Any]) -> list[Metric]:
     """Ripple at the bank, and through the probe where the bench has one."""
     found = [_swing(period, "output_ripple", output["subject"], period(output["bank"]))]
     if output["probe"]:
-        time, voltage = period.whole(output["probe"])
-        read = low_pass(time, voltage, PROBE_BANDWIDTH)
+        time, voltage = period.whole(output["probe"]["signal"])
+        read = low_pass(time, voltage, output["probe"]["bandwidth"])
         last = read[-round((period.stop - period.start) / PROBE_STEP) :]
         found.append(period.metric("output_ripple_probe", output["subject"], float(np.ptp(last)), "V"))
     return found

@@ -22,7 +22,8 @@ from harness.store import files
 from netlists.errors import OptionError
 from netlists.quantity import engineering
 from netlists.stages import boost_pfc, buck
-from netlists.stages.switching import Bank, Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.banks import Bank
+from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
 
 UNIT = 34.0  # of a drawing unit [px]
 WIDTH = 26.5  # of every sheet: 901 px

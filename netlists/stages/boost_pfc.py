@@ -32,7 +32,8 @@ from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
 from netlists.record import SupplyRecord
 from netlists.stages import switching
-from netlists.stages.switching import Bank, Choke, Diode, GateLaw, Snubber, Strays, Switch
+from netlists.stages.banks import Bank, bank_branch
+from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
 
 KIND = "boost_pfc"
@@ -125,7 +126,7 @@ def stage(params: Params, condition: Condition) -> SubCircuit:
     else:
         devices.resistor(circuit, "stiff", "behind_feed", "input", switching.SHORT)
     for index, part in enumerate(params.inputs):
-        switching.bank(circuit, f"input{index}", "input", part)
+        bank_branch(circuit, f"input{index}", "input", part)
     law = low_law(params, condition)
     for tag in tags(params):
         middle = f"middle_{tag}"
@@ -139,7 +140,7 @@ def stage(params: Params, condition: Condition) -> SubCircuit:
         switching.diode(circuit, f"free_{tag}", middle, top, params.high, f"sense_free_{tag}")
         circuit.VCVS(f"across_free_{tag}", f"across_free_{tag}", "0", top, middle, "1")
     for index, part in enumerate(params.outputs):
-        switching.bank(circuit, f"output{index}", "bus", part)
+        bank_branch(circuit, f"output{index}", "bus", part)
     return circuit
 
 

@@ -29,7 +29,8 @@ from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
 from netlists.record import SupplyRecord
 from netlists.stages import switching
-from netlists.stages.switching import Bank, Choke, Diode, GateLaw, Snubber, Strays, Switch
+from netlists.stages.banks import Bank, bank_branch
+from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
 
 KIND = "buck"
@@ -41,6 +42,7 @@ Probing = Literal["none", "desktop guide"]
 
 # The public desktop guide's probe: 0.1 uF ceramic and 10 uF electrolytic; their ESR is common practice, no source.
 PROBE_CAPACITORS = (("probe_film", 0.1e-6, 0.02), ("probe_can", 10e-6, 0.5))
+PROBE_BANDWIDTH = 20e6  # its ripple is read up to here, a first-order low pass in this program [Hz]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,7 @@ def high_law(params: Params, rail: Rail) -> GateLaw:
 
 
 def low_law(params: Params, rail: Rail) -> GateLaw:
-    """Gate law of a synchronous low place; DeckError cannot happen, since a rail without one has no such gate."""
+    """Gate law of a synchronous low place, which a rail with a diode alone has not."""
     assert rail.low is not None  # checked by Rail
     return _law(params, rail, rail.low)
 
@@ -152,7 +154,7 @@ def _law(params: Params, rail: Rail, part: Switch) -> GateLaw:
     return switching.gate_law(part.on_resistance, commutated, rail.strays.switching_time)
 
 
-def stage(params: Params, condition: Condition) -> SubCircuit:
+def stage(params: Params) -> SubCircuit:
     """The rails with their input as a subcircuit with ports feed, out_a, load_a (and out_b, load_b)."""
     ports = [f"{port}_{TAGS[index]}" for index in range(len(params.rails)) for port in ("out", "load")]
     circuit = SubCircuit(KIND, "feed", *ports)
@@ -164,7 +166,7 @@ def stage(params: Params, condition: Condition) -> SubCircuit:
         circuit, "feed", "behind_feed", "input", params.feed_inductance + (filtering.inductance if filtering else 0.0)
     )
     for index, part in enumerate(params.inputs):
-        switching.bank(circuit, f"input{index}", "input", part)
+        bank_branch(circuit, f"input{index}", "input", part)
     for tag, index, rail in legs(params):
         _leg(circuit, params, rail, tag, f"out_{TAGS[index]}")
     for index, rail in enumerate(params.rails):
@@ -194,7 +196,7 @@ def _leg(circuit: SubCircuit, params: Params, rail: Rail, tag: str, out: str) ->
 def _output(circuit: SubCircuit, rail: Rail, tag: str) -> None:
     out, load = f"out_{tag}", f"load_{tag}"
     for index, part in enumerate(rail.outputs):
-        switching.bank(circuit, f"output_{tag}{index}", out, part)
+        bank_branch(circuit, f"output_{tag}{index}", out, part)
     if rail.copper_inductance is not None and rail.copper_resistance is not None:
         devices.resistor(circuit, f"copper_{tag}", out, f"in_copper_{tag}", rail.copper_resistance)
         devices.inductance(circuit, f"copper_{tag}", f"in_copper_{tag}", load, rail.copper_inductance)
@@ -205,7 +207,7 @@ def _output(circuit: SubCircuit, rail: Rail, tag: str) -> None:
 def bench(params: Params, condition: Condition) -> Circuit:
     """The stage between its feeding rail and its loads, each rail with the probe of the condition."""
     circuit = Circuit(KIND)
-    circuit.subcircuit(stage(params, condition))
+    circuit.subcircuit(stage(params))
     circuit.V("feed", "feed", "0", number(params.input_voltage))
     ports = [f"{port}_{TAGS[index]}" for index in range(len(params.rails)) for port in ("out", "load")]
     circuit.X("stage", KIND, "feed", *ports)

@@ -29,6 +29,7 @@ from netlists.parameters import check, count, parameter
 from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
 from netlists.record import SupplyRecord
+from netlists.stages.banks import Bank, bank_branch
 
 KIND = "rectifier_bulk"
 Feed = Literal["bridge", "half_wave", "boosted"]
@@ -105,20 +106,6 @@ class BoostChoke:
         check(self)
         if self.saturated_inductance > self.inductance:
             raise OptionError("BoostChoke.saturated_inductance: must be <= inductance")
-
-
-@dataclass(frozen=True, slots=True)
-class Bank:
-    """Identical cans: ``series`` of them in a string, ``parallel`` strings."""
-
-    designator: str
-    capacitance: float = parameter("F", "one can", gt=0)
-    esr: float = parameter("ohm", "one can at 120 Hz", gt=0)
-    parallel: int = count("strings in parallel")
-    series: int = count("cans in a string")
-
-    def __post_init__(self) -> None:
-        check(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,9 +302,7 @@ def stage(params: Params, condition: Condition, scenario: Scenario) -> SubCircui
 
 def _banks(circuit: Netlist, params: Params, positive: str, start: float) -> None:
     for index, bank in enumerate(params.bulk):
-        capacitance = bank.capacitance * bank.parallel / bank.series
-        esr = bank.esr * bank.series / bank.parallel
-        devices.capacitor_with_esr(circuit, f"bank{index}", positive, "0", capacitance, esr, start)
+        bank_branch(circuit, f"bank{index}", positive, bank, start)
 
 
 def _filter_elements(circuit: SubCircuit, params: Params) -> str:

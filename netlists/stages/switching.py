@@ -24,6 +24,7 @@ from netlists.errors import OptionError
 from netlists.formulas import diode_emission
 from netlists.parameters import check, count, parameter
 from netlists.periodic import Edge, Gate, State
+from netlists.stages.banks import Bank
 
 BODY_DIODE_VOLTAGE = 0.8  # of a silicon MOSFET's body diode at working current; common practice, no source [V]
 BODY_TEST_CURRENT = 10.0  # the body diode's voltage is taken at [A]
@@ -95,21 +96,6 @@ class Choke:
     def saturates(self) -> bool:
         """Both values of the saturation are known, so it is modelled."""
         return self.saturation_current is not None and self.saturated_inductance is not None
-
-
-@dataclass(frozen=True, slots=True)
-class Bank:
-    """Identical capacitors: ``series`` of them in a string, ``parallel`` strings; values of one piece."""
-
-    designator: str
-    capacitance: float = parameter("F", "one piece", gt=0)
-    esr: float = parameter("ohm", "one piece at the switching frequency", gt=0)
-    esl: float | None = parameter("H", "one piece", gt=0, default=None)
-    parallel: int = count("strings in parallel")
-    series: int = count("pieces in a string")
-
-    def __post_init__(self) -> None:
-        check(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,13 +235,6 @@ def choke(netlist: Netlist, tag: str, node_in: str, node_out: str, part: Choke, 
         )  # fmt: skip
     else:
         devices.inductance(netlist, f"choke_{tag}", f"in_choke_{tag}", node_out, part.inductance)
-
-
-def bank(netlist: Netlist, device: str, plus: str, part: Bank) -> None:
-    """All pieces of a bank as one branch to ground."""
-    share = part.parallel / part.series
-    esl = None if part.esl is None else part.esl / share
-    devices.capacitor_with_esr(netlist, device, plus, "0", part.capacitance * share, part.esr / share, 0.0, esl)
 
 
 def choke_state(prefix: str, tag: str, part: Choke) -> State:

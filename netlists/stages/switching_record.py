@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from netlists.point import Reader
 from netlists.record import SupplyRecord
-from netlists.stages.switching import BODY_DIODE_VOLTAGE, Bank, Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.banks import Bank
+from netlists.stages.switching import BODY_DIODE_VOLTAGE, Choke, Diode, Snubber, Strays, Switch
 
 
 class Parts:
@@ -22,8 +23,7 @@ class Parts:
 
     def optional_value(self, field: str) -> float | None:
         """A value of the instance that need not be recorded."""
-        path = f"stages.{self._instance}.{field}"
-        return self._reader.value(path) if path in self._record.quantities else None
+        return self._optional(f"stages.{self._instance}.{field}")
 
     def _optional(self, path: str) -> float | None:
         return self._reader.value(path) if path in self._record.quantities else None
@@ -65,7 +65,7 @@ class Parts:
         return tuple(
             Bank(
                 designator, self._reader.value(f"{path}.capacitance"), self._reader.value(f"{path}.esr"),
-                self._optional(f"{path}.esl"), part.parallel, part.series,
+                part.parallel, part.series, self._optional(f"{path}.esl"),
             )
             for designator, path, part in self._record.parts_in_role(self._instance, role)
         )  # fmt: skip

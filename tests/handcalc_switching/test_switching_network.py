@@ -22,7 +22,7 @@ from harness.handcalc.network import (
     train,
 )
 from harness.handcalc.switching_waveform import Course, interleaved, mean_of, part_of, rms_of, swing_of
-from netlists.stages.switching import Bank
+from netlists.stages.banks import Bank
 
 
 def triangle(swing: float, frequency: float, duty: float) -> Course:

@@ -13,10 +13,11 @@ from harness.handcalc import boost_period, boost_pfc, buck, buck_period, commuta
 from harness.handcalc.switching_waveform import mean_of
 from netlists.point import Condition
 from netlists.stages import switching
+from netlists.stages.banks import Bank
 from netlists.stages.boost_pfc import Params as BoostParams
 from netlists.stages.buck import Params as BuckParams
 from netlists.stages.buck import Rail
-from netlists.stages.switching import Bank, Choke, Diode, Strays, Switch
+from netlists.stages.switching import Choke, Diode, Strays, Switch
 
 IDEAL = Switch("Q1", 1e-5, 10e-12)
 IDEAL_LOW = Switch("Q2", 1e-5, 10e-12)

@@ -14,7 +14,8 @@ from typing import Any
 
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck
-from netlists.stages.switching import Bank, Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.banks import Bank
+from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
 
 LOADS = (0.1, 0.25, 0.5, 1.0)
 WHOLE = {"phase_angle"}  # drawn from a list

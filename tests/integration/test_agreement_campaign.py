@@ -15,7 +15,8 @@ from harness.judge.agreement import agreement, difference
 from harness.plan import rectifier_bulk as planned
 from harness.plan.rectifier_bulk import Situation, Subjects
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import Bank, Params, Rectifier, Relay, Thermistor
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Params, Rectifier, Relay, Thermistor
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:

@@ -12,7 +12,8 @@ from record_mutations import CONTROLS
 from netlists.decktext import LONGEST_LINE, RESERVED_NAMES, check_lines, deck_lines, name, node, number, positive
 from netlists.errors import DeckError
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import Bank, Params, Rectifier, Relay, Scenario, Thermistor, bench, probes
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Params, Rectifier, Relay, Scenario, Thermistor, bench, probes
 
 CONDITION = Condition(230.0, 50.0, 65.0, 25.0)
 OPTIONS = "method=gear maxord=2 reltol=0.001 abstol=1e-06 vntol=0.0001 itl4=50"

@@ -14,7 +14,8 @@ from netlists.errors import OptionError, RecordError
 from netlists.parameters import listed
 from netlists.point import Point
 from netlists.record import load_record
-from netlists.stages.rectifier_bulk import Bank, Params, Rectifier, Relay, Thermistor, params_from
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Params, Rectifier, Relay, Thermistor, params_from
 
 RECORD = load_record(DEMONSTRATION)
 NOMINAL, READS = params_from(RECORD, "mains_rectifier", Point())

@@ -19,7 +19,8 @@ from netlists.errors import OptionError, StoreError
 from netlists.point import Point
 from netlists.record import load_record
 from netlists.stages import boost_pfc, buck
-from netlists.stages.switching import Bank, Choke, Diode, Switch
+from netlists.stages.banks import Bank
+from netlists.stages.switching import Choke, Diode, Switch
 
 KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 DRAWINGS = Path(__file__).resolve().parents[2] / "results" / "pictures"

@@ -16,7 +16,8 @@ from harness.simulate.case import transient_case
 from netlists.formulas import step_peak_current
 from netlists.point import Condition
 from netlists.stages import rectifier_bulk as stage
-from netlists.stages.rectifier_bulk import Bank, BoostChoke, Junction, Params, Rectifier, Scenario, Thermistor
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import BoostChoke, Junction, Params, Rectifier, Scenario, Thermistor
 
 WHO = Subjects(
     (("rectifier", "BD1"), ("inrush_limiter", "RT1")), (("C1", 1, 1),), 1, per_package=True, bridge_feed=True

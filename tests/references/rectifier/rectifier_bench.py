@@ -19,7 +19,8 @@ from harness.simulate.case import transient_case
 from harness.simulate.worker import simulate
 from netlists.point import Condition
 from netlists.stages import rectifier_bulk as stage
-from netlists.stages.rectifier_bulk import Bank, Params, Rectifier, Scenario
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Params, Rectifier, Scenario
 
 # What a simulation of ours may claim (architecture.md, rules of numbers); wherever one is used, the reason why this
 # one applies stands beside it.

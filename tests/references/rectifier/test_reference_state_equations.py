@@ -17,7 +17,8 @@ from rectifier_bench import CONVERGED, MEANS, RIPPLE, by_name, run_stage
 from harness.contracts import FloatArray, Metric
 from harness.plan.rectifier_bulk import Subjects, measure_inrush, measure_line_ripple
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import Bank, Params, Rectifier, Scenario, Thermistor
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Params, Rectifier, Scenario, Thermistor
 
 VOLTAGE, FREQUENCY = 230.0, 50.0
 PERIOD = 1 / FREQUENCY

@@ -28,7 +28,8 @@ from rectifier_bench import (
 from harness.contracts import Metric
 from harness.plan.rectifier_bulk import measure_inrush
 from netlists.errors import BulkrailError
-from netlists.stages.rectifier_bulk import Bank, Scenario
+from netlists.stages.banks import Bank
+from netlists.stages.rectifier_bulk import Scenario
 
 SUPPLY = 325.27  # [V], crest of 230 V
 

@@ -21,7 +21,8 @@ from harness.contracts import FloatArray, Run
 from harness.postprocess import waveform
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck
-from netlists.stages.switching import Bank, Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.banks import Bank
+from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
 
 steady = pytest.importorskip("steady", reason="tests/steady.py, which settles a stage, is not written yet")
 
