@@ -86,8 +86,8 @@ def test_esl_steps_show_no_overshoot_of_the_series() -> None:
 def test_equal_branches_share_equally_and_pieces_lump() -> None:
     course = triangle(2.0, 100e3, 0.3)
     orders = train(course, 1)
-    one = Bank("C1", 100e-6, 30e-3, 5e-9)
-    pair = Bank("C1", 100e-6, 30e-3, 5e-9, parallel=2)
+    one = Bank("C1", 100e-6, 30e-3, esl=5e-9)
+    pair = Bank("C1", 100e-6, 30e-3, parallel=2, esl=5e-9)
     assert swing_on(course, [branch_of(one)] * 2) == pytest.approx(swing_on(course, [branch_of(pair)]), rel=1e-9)
     shared = branch_rms(course, orders, [branch_of(one)] * 2)
     assert shared == pytest.approx([1.0 / math.sqrt(3) / 2] * 2, rel=1e-9)

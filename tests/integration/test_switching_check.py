@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from demonstration import KILN
 
 from harness.judge.agreement import agreement
 from harness.plan.plan import PLANS, kind_of
@@ -12,7 +13,6 @@ from harness.simulate.campaign import Campaign
 from netlists.point import Point
 from netlists.record import load_record
 
-KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 INSTANCES = ("corrector", "logic_5v", "logic_3v3")
 
 

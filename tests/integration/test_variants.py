@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from demonstration import LANTERN, ROOT
+from demonstration import KILN, LANTERN, changed_record
 from in_process import answered
 
 from harness.judge.agreement import agreement
@@ -22,7 +22,6 @@ from netlists.errors import DeckError
 from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
 
-KILN = ROOT / "netlists" / "records" / "kiln-900.toml"
 RELAY = """
 [stages.mains_rectifier.parts.K1]
 kind = "relay"
@@ -38,14 +37,8 @@ making_current_rating = "40 20%"
 
 
 def changed(folder: Path, *changes: tuple[str, str]) -> SupplyRecord:
-    """The demonstration record with texts replaced; each must be there."""
-    text = LANTERN.read_text(encoding="utf-8")
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    file = folder / "changed.toml"
-    file.write_text(text, encoding="utf-8")
-    return load_record(file)
+    """The demonstration record without power-factor correction, changed."""
+    return changed_record(LANTERN, folder, *changes)
 
 
 def found_by_study(record: SupplyRecord, studies: tuple[str, ...]) -> dict[str, set[str]]:

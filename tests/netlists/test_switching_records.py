@@ -9,6 +9,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from demonstration import KILN, changed_record
 from record_mutations import fault_of_error, mutated_text
 
 from netlists.errors import BulkrailError, OptionError, RecordError
@@ -17,19 +18,12 @@ from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
 from netlists.stages import boost_pfc, buck, rectifier_bulk
 
-KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 TEXT = KILN.read_text(encoding="utf-8")
 
 
 def record(folder: Path, *changes: tuple[str, str]) -> SupplyRecord:
-    """The demonstration record with texts replaced, each at its first place; each must be there."""
-    text = TEXT
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    file = folder / "kiln.toml"
-    file.write_text(text, encoding="utf-8")
-    return load_record(file)
+    """The demonstration record with a corrector and two bucks, changed."""
+    return changed_record(KILN, folder, *changes)
 
 
 def test_two_bucks_that_share_an_input_give_equal_parameters(tmp_path: Path) -> None:
@@ -204,7 +198,7 @@ def test_a_missing_value_is_said_at_the_line_of_its_part(tmp_path: Path) -> None
     line = TEXT[: TEXT.index("[stages.corrector.parts.Q1]")].count("\n") + 1
     with pytest.raises(RecordError) as caught:
         record(tmp_path, (gone, ""))
-    assert str(caught.value).startswith(f"kiln.toml:{line}: stages.corrector.parts.Q1.on_resistance: missing")
+    assert str(caught.value).startswith(f"kiln-900.toml:{line}: stages.corrector.parts.Q1.on_resistance: missing")
 
 
 @pytest.mark.parametrize("seed", [1, 2])

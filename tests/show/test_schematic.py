@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demonstration import KILN
 from integration.switching_designs import BOOSTS, BUCKS
 from matplotlib.font_manager import findfont
 from matplotlib.ft2font import FT2Font
@@ -22,9 +23,8 @@ from netlists.stages import boost_pfc, buck
 from netlists.stages.banks import Bank
 from netlists.stages.switching import Choke, Diode, Switch
 
-KILN = Path(__file__).resolve().parents[2] / "netlists" / "records" / "kiln-900.toml"
 DRAWINGS = Path(__file__).resolve().parents[2] / "results" / "pictures"
-CAPACITORS = tuple(Bank(f"C1{n}", 470e-6, 18e-3, 3e-9, parallel=12, series=2) for n in range(6))
+CAPACITORS = tuple(Bank(f"C1{n}", 470e-6, 18e-3, parallel=12, series=2, esl=3e-9) for n in range(6))
 FULL_RAIL = dataclasses.replace(
     BUCKS[1].rails[0], name='a&b <"c"> $d$', phases=4, high=Switch("Q11", 4.25e-3, 600e-12, parallel=2),
     low=Switch("Q12", 3.15e-3, 900e-12, parallel=2), diode=Diode("D11", 0.45, 10.0, 8e-3, 400e-12, parallel=2),

@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from pathlib import Path
 
-SCRIPT = Path(__file__).parents[2] / "scripts" / "bench_steady.py"
+from demonstration import quick_benchmark
 
 
 def test_bench_steady_quick(tmp_path: Path) -> None:
-    file = tmp_path / "steady.json"
-    command = [sys.executable, str(SCRIPT), "--quick", "--json", str(file)]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    result = json.loads(file.read_text())
+    result = quick_benchmark("steady", tmp_path)
     assert set(result) == {"processors", "ngspice", "stages", "sweeps"}
     for stage in result["stages"].values():
         assert stage["periods_beyond_search"] <= 26
