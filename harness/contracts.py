@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from netlists.periodic import Gate, State
+from netlists.periodic import Gate, Level, State
 from netlists.probe import Probe
 
 FloatArray = NDArray[np.float64]
@@ -36,15 +36,15 @@ class Transient:
 
 @dataclass(frozen=True, slots=True)
 class Control:
-    """What the solver may turn: a gate's duty, or the switching frequency.
+    """What the solver may turn: a gate's duty, the switching frequency, or what feeds the stage.
 
     Parameters
     ----------
-    kind : ``duty`` [1] or ``frequency`` [Hz];  estimate : the hand calculation's
+    kind : ``duty`` [1], ``frequency`` [Hz] or ``voltage`` [V] of a ``Level``;  estimate : the hand calculation's
     low, high : what the supply can set; a target not met between them is out of its reach
     """
 
-    kind: Literal["duty", "frequency"]
+    kind: Literal["duty", "frequency", "voltage"]
     estimate: float
     low: float
     high: float
@@ -85,7 +85,7 @@ class Periodic:
     frequency: float
     controls: tuple[Control, ...]
     constraints: tuple[Constraint, ...]
-    gates: tuple[Gate, ...]
+    gates: tuple[Gate | Level, ...]
     states: tuple[State, ...]
     estimates: tuple[float, ...]
     scales: tuple[float, ...]

@@ -34,6 +34,7 @@ _ELEMENTS = tuple(
         rf"d{_NAME} {_NODE} {_NODE} {_NAME}(?: m={_NUMBER})?",
         rf"s{_NAME} {_NODE} {_NODE} {_NODE} {_NODE} {_NAME}",
         rf"e{_NAME} {_NODE} {_NODE} {_NODE} {_NODE} {_NUMBER}",
+        rf"f{_NAME} {_NODE} {_NODE} v{_NAME} {_NUMBER}",
         rf"x{_NAME}(?: {_NODE})+ {_NAME}",
     )
 )

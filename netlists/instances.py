@@ -223,6 +223,24 @@ class BoostPfc(Switching):
     }
 
 
+class Isolated(Switching):
+    """What converters with a transformer say alike: a bus between two ends, one rail that is regulated."""
+
+    rail: Name | None = Field(default=None, description="the rail of the nameplate it regulates")
+    input_voltage: Quantity | None = quantity("V", "of the bus, as regulated or at nominal line", gt=0, lt=1000)
+    input_voltage_low: Quantity | None = quantity("V", "lowest of the bus in normal operation", gt=0, lt=1000)
+    input_voltage_high: Quantity | None = quantity("V", "highest of the bus in normal operation", gt=0, lt=1000)
+    copper_resistance: Quantity | None = quantity("ohm", "from the bank to the load", gt=0)
+    copper_inductance: Quantity | None = quantity("H", "from the bank to the load", gt=0)
+
+    NEEDS: ClassVar[tuple[str, ...]] = (
+        "input_voltage", "input_voltage_low", "input_voltage_high", "loop_inductance", "loop_quality", "switching_time",
+    )  # fmt: skip
+
+
+WOUND = ("primary_inductance", "leakage_inductance", "ratio", "primary_resistance", "secondary_resistance")
+
+
 RecordedKind = Literal["input_filter", "llc", "flyback", "two_switch_forward", "output_network", "standby", "other"]
 
 

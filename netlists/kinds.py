@@ -152,12 +152,26 @@ class CommonModeChoke(Part):
 
 
 class Transformer(Part):
+    """Its secondary is the first, or one half of it where it is tapped; further ones are parts of kind ``winding``."""
+
     kind: Literal["transformer"]
-    primary_inductance: Quantity | None = quantity("H", "", gt=0)
-    leakage_inductance: Quantity | None = quantity("H", "seen from the primary", gt=0)
+    primary_inductance: Quantity | None = quantity("H", "of the primary, secondaries open", gt=0)
+    leakage_inductance: Quantity | None = quantity("H", "of the primary, secondaries shorted", gt=0)
     primary_turns: Quantity | None = quantity("1", "", gt=0)
-    secondary_turns: Quantity | None = quantity("1", "", gt=0)
+    secondary_turns: Quantity | None = quantity("1", "of one half where it is tapped", gt=0)
     ratio: Quantity | None = quantity("1", "primary over secondary turns", gt=0)
+    primary_resistance: Quantity | None = quantity("ohm", "at the switching frequency", gt=0)
+    secondary_resistance: Quantity | None = quantity("ohm", "at the switching frequency; of one half", gt=0)
+    saturation_current: Quantity | None = quantity("A", "magnetising current where the core saturates", gt=0)
+
+
+class Winding(Part):
+    """A further secondary of a transformer recorded apart, such as that of a second output."""
+
+    kind: Literal["winding"]
+    ratio: Quantity | None = quantity("1", "primary turns over turns of this winding", gt=0)
+    turns: Quantity | None = quantity("1", "", gt=0)
+    resistance: Quantity | None = quantity("ohm", "at the switching frequency", gt=0)
 
 
 class Other(Part):
@@ -169,6 +183,7 @@ class Other(Part):
 
 AnyPart = Annotated[
     Resistor | Shunt | Thermistor | Varistor | Fuse | Relay | BridgeRectifier | Diode | Mosfet | ElectrolyticCapacitor
-    | PolymerCapacitor | CeramicCapacitor | FilmCapacitor | Choke | CommonModeChoke | Transformer | Other,
+    | PolymerCapacitor | CeramicCapacitor | FilmCapacitor | Choke | CommonModeChoke | Transformer
+    | Winding | Other,
     Field(discriminator="kind"),
 ]  # fmt: skip

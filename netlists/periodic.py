@@ -59,6 +59,24 @@ class Gate:
         last = min(max(last, first + self.ramp + least), period - self.ramp - least)
         return (low, high, first, self.ramp, self.ramp, last - first - self.ramp, period)
 
+    def held_at(self, duty: float) -> Gate:
+        """The same gate at a duty that no control moves."""
+        on, off = (Edge(edge.fraction + edge.per_duty * duty, 0.0, edge.seconds) for edge in (self.on, self.off))
+        return Gate(self.source, on, off, self.ramp, self.control)
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A pulse source that never pulses: a direct voltage that a control of kind ``voltage`` is."""
+
+    source: str
+    control: int = 0
+
+    def pulse(self, period: float, voltage: float) -> tuple[float, ...]:
+        """Arguments of PULSE as those of a gate."""
+        width = 0.25 * period
+        return (voltage, voltage, width, LEAST_PLATEAU * period, LEAST_PLATEAU * period, width, period)
+
 
 @dataclass(frozen=True, slots=True)
 class State:

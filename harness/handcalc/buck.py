@@ -39,16 +39,14 @@ from harness.handcalc.switching_waveform import (
 )
 from netlists.point import Condition
 from netlists.stages.buck import (
-    PROBE_BANDWIDTH,
-    PROBE_CAPACITORS,
     Params,
     Rail,
     cut_instant,
     edges,
     legs,
-    load_resistance,
     lower_capacitance,
 )
+from netlists.stages.outputs import PROBE_BANDWIDTH, PROBE_CAPACITORS
 from netlists.stages.switching import SHORT
 
 
@@ -186,7 +184,7 @@ def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: 
     """Ripple at the bank, through a probe at the load, and each can's current."""
     probes = () if condition.probe == "none" else tuple(Branch(esr, 0.0, c) for _, c, esr in PROBE_CAPACITORS)
     inductance = rail.copper_inductance if rail.copper_resistance is not None else None
-    load = Load(rail.copper_resistance or SHORT, inductance or 0.0, load_resistance(rail, condition), probes)
+    load = Load(rail.copper_resistance or SHORT, inductance or 0.0, rail.output.load_resistance(condition), probes)
     branches: list[AnyBranch] = [*(network.branch_of(bank) for bank in rail.outputs), load]
     fed, orders = interleaved(one.choke, rail.phases), network.train(one.choke, rail.phases)
     voltage = network.ripple(fed, orders, branches)

@@ -32,7 +32,7 @@ from harness.handcalc.switching_waveform import (
 )
 from netlists.periodic import LEAST_PLATEAU
 from netlists.point import Condition
-from netlists.stages.buck import Params, Rail, high_law, load_resistance, low_law, lower_capacitance
+from netlists.stages.buck import Params, Rail, high_law, low_law, lower_capacitance
 from netlists.stages.switching import SHORT
 
 CACHED = 256
@@ -99,7 +99,7 @@ class Solved:
 
 def rail_current(rail: Rail, condition: Condition) -> float:
     """Mean current of a rail's load [A]: its bank's voltage over load and copper."""
-    return rail.voltage / (load_resistance(rail, condition) + (rail.copper_resistance or SHORT))
+    return rail.voltage / (rail.output.load_resistance(condition) + (rail.copper_resistance or SHORT))
 
 
 def low_clamp(rail: Rail, current: float) -> tuple[float, float]:

@@ -52,6 +52,7 @@ class Question:
     ambient : fixed by a claim [degC]; None: the record's, with its range
     band : of the label; empty for a stage that does not see the line
     probe : what output ripple is read through
+    input_path : record path of the bus voltage, where a converter stands behind one
     """
 
     study: str
@@ -68,6 +69,7 @@ class Question:
     fixed: tuple[tuple[str, float], ...] = ()
     ambient: float | None = None
     probe: str = "none"
+    input_path: str = ""
 
     def ambient_at(self, record: SupplyRecord, point: Point) -> tuple[float, set[str]]:
         """Air around the supply [degC]: the question's own, else the record's at a point; and the paths read for it."""

@@ -10,7 +10,7 @@ from typing import Any
 from harness.contracts import Metric
 from harness.postprocess.switching import measure_steady as measure_steady
 from netlists.point import Condition
-from netlists.stages import boost_pfc, buck
+from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
 from netlists.stages.switching import Choke
 
@@ -63,7 +63,7 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
 
 def probed(signal: str) -> Layout:
     """A signal read through the public desktop guide's probe."""
-    return {"signal": signal, "bandwidth": buck.PROBE_BANDWIDTH}
+    return {"signal": signal, "bandwidth": outputs.PROBE_BANDWIDTH}
 
 
 def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ from harness.contracts import Periodic
 from harness.plan.rectifier_situation import described
 from harness.plan.study import Finding, MetricRule, StudyResult
 from harness.plan.switching_measures import (
+    Layout,
     boost_layout,
     buck_layout,
     measure_of,
@@ -19,6 +20,7 @@ from harness.plan.switching_measures import (
 )
 from harness.plan.switching_situation import boost_case, buck_case
 from harness.simulate.campaign import Outcome, Request
+from harness.simulate.case import Case
 from netlists.errors import BulkrailError
 from netlists.parameters import listed
 from netlists.point import Condition
@@ -52,6 +54,20 @@ RULES: dict[str, MetricRule] = {
 }
 
 
+def _buck(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]:
+    return buck_case(params, condition), buck_layout(params, condition)
+
+
+def _boost(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]:
+    case = boost_case(params, condition)
+    assert isinstance(case.analysis, Periodic)
+    return case, boost_layout(params, boundary=len(case.analysis.controls) > 1)
+
+
+# Stage kind -> its case under a condition for a study, and the layout of its signals.
+BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {"buck": _buck, "boost_pfc": _boost}
+
+
 @dataclass(frozen=True, slots=True)
 class Situation:
     """A switching stage at one point under one condition.
@@ -62,7 +78,7 @@ class Situation:
     chain : what runs may hand their steady states on to each other
     """
 
-    kind: Literal["buck", "boost_pfc"]
+    kind: str
     params: Any
     condition: Condition
     owner: int
@@ -76,12 +92,7 @@ class Situation:
         ------
         BulkrailError : it cannot be put as a deck
         """
-        if self.kind == "buck":
-            case, layout = buck_case(self.params, condition), buck_layout(self.params, condition)
-        else:
-            case = boost_case(self.params, condition)
-            assert isinstance(case.analysis, Periodic)
-            layout = boost_layout(self.params, boundary=len(case.analysis.controls) > 1)
+        case, layout = BENCHES[self.kind](self.params, condition, study)
         recipe = recipe_of(self.kind, layout)
         instant = "" if condition.line_angle is None else f", {condition.line_angle:.4g} deg of the line"
         provenance = {

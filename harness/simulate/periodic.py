@@ -17,6 +17,7 @@ from harness.simulate import ngspice, steady_state
 from harness.simulate.case import FINAL_PERIODS, Case, final_lines
 from harness.simulate.steady_state import Arrival, NotFoundError, Problem, Solution, Warm
 from netlists.errors import SimulationError
+from netlists.periodic import Gate
 
 DRIFT_PERIODS = 20
 DRIFT_TOLERANCE = 2e-3  # of each unknown's scale: means and RMS are held to 0.3 %
@@ -127,6 +128,7 @@ def missed(
     if constraint.kind == "mean":
         return float(np.trapezoid(values, stretch) / (stretch[-1] - stretch[0]) / constraint.target - 1)
     gate = analysis.gates[constraint.gate]
+    assert isinstance(gate, Gate)  # an idle time ends where a place turns on
     duty = controls[gate.control]
     turn_on = gate.on.at(period, duty)
     turn_off = gate.off.at(period, duty)
@@ -301,5 +303,6 @@ def neighbours(one: Case, other: Case) -> bool:
     if not isinstance(a, Periodic) or not isinstance(b, Periodic):
         return False
     kinds = [control.kind for control in a.controls] == [control.kind for control in b.controls]
-    cuts = zip(a.gates, b.gates, strict=False)
-    return a.states == b.states and kinds and all(abs(x.on.fraction - y.on.fraction) < SAME_CUT for x, y in cuts)
+    begins = [[gate.on.fraction for gate in one.gates if isinstance(gate, Gate)] for one in (a, b)]
+    cuts = zip(*begins, strict=False)
+    return a.states == b.states and kinds and all(abs(x - y) < SAME_CUT for x, y in cuts)

@@ -30,6 +30,7 @@ from netlists.probe import Probe
 from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages.banks import Bank, bank_branch
+from netlists.stages.outputs import Output, output_branches, output_load, output_probes, output_states
 from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
 
@@ -39,10 +40,6 @@ TAGS = ("a", "b")  # rails of one bench, the input's owner first
 MOST_PHASES = 8
 Rectification = Literal["synchronous", "diode"]
 Probing = Literal["none", "desktop guide"]
-
-# The public desktop guide's probe: 0.1 uF ceramic and 10 uF electrolytic; their ESR is common practice, no source.
-PROBE_CAPACITORS = (("probe_film", 0.1e-6, 0.02), ("probe_can", 10e-6, 0.5))
-PROBE_BANDWIDTH = 20e6  # its ripple is read up to here, a first-order low pass in this program [Hz]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +75,13 @@ class Rail:
             raise OptionError("Rail.low: needed where rectification is synchronous")
         if self.rectification == "diode" and self.diode is None:
             raise OptionError("Rail.diode: needed where rectification is by a diode")
+
+    @property
+    def output(self) -> Output:
+        """Its banks, copper and load."""
+        return Output(
+            self.name, self.outputs, self.voltage, self.load_current, self.copper_resistance, self.copper_inductance
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +122,6 @@ def legs(params: Params) -> list[tuple[str, int, Rail]]:
         for index, rail in enumerate(params.rails)
         for phase in range(rail.phases)
     ]
-
-
-def load_resistance(rail: Rail, condition: Condition) -> float:
-    """The resistance that draws the load's current at the rail's voltage [ohm]."""
-    return rail.voltage / (rail.load_current * condition.load_fraction)
 
 
 def lower_capacitance(rail: Rail) -> float:
@@ -170,7 +169,7 @@ def stage(params: Params) -> SubCircuit:
     for tag, index, rail in legs(params):
         _leg(circuit, params, rail, tag, f"out_{TAGS[index]}")
     for index, rail in enumerate(params.rails):
-        _output(circuit, rail, TAGS[index])
+        output_branches(circuit, rail.output, TAGS[index])
     return circuit
 
 
@@ -193,17 +192,6 @@ def _leg(circuit: SubCircuit, params: Params, rail: Rail, tag: str, out: str) ->
     switching.choke(circuit, tag, middle, out, rail.choke, core)
 
 
-def _output(circuit: SubCircuit, rail: Rail, tag: str) -> None:
-    out, load = f"out_{tag}", f"load_{tag}"
-    for index, part in enumerate(rail.outputs):
-        bank_branch(circuit, f"output_{tag}{index}", out, part)
-    if rail.copper_inductance is not None and rail.copper_resistance is not None:
-        devices.resistor(circuit, f"copper_{tag}", out, f"in_copper_{tag}", rail.copper_resistance)
-        devices.inductance(circuit, f"copper_{tag}", f"in_copper_{tag}", load, rail.copper_inductance)
-    else:
-        devices.resistor(circuit, f"copper_{tag}", out, load, rail.copper_resistance or switching.SHORT)
-
-
 def bench(params: Params, condition: Condition) -> Circuit:
     """The stage between its feeding rail and its loads, each rail with the probe of the condition."""
     circuit = Circuit(KIND)
@@ -212,11 +200,7 @@ def bench(params: Params, condition: Condition) -> Circuit:
     ports = [f"{port}_{TAGS[index]}" for index in range(len(params.rails)) for port in ("out", "load")]
     circuit.X("stage", KIND, "feed", *ports)
     for index, rail in enumerate(params.rails):
-        load = f"load_{TAGS[index]}"
-        devices.resistor(circuit, load, load, "0", load_resistance(rail, condition))
-        if condition.probe != "none":
-            for device, capacitance, resistance in PROBE_CAPACITORS:
-                devices.capacitor_with_esr(circuit, f"{device}_{TAGS[index]}", load, "0", capacitance, resistance, 0.0)
+        output_load(circuit, rail.output, TAGS[index], condition)
     return circuit
 
 
@@ -272,16 +256,7 @@ def states(params: Params, condition: Condition) -> tuple[State, ...]:
         if rail.snubber is not None:
             found.append(switching.capacitor_state(PREFIX, f"snubber_{tag}", f"in_snubber_{tag}", "0", f"low {tag}"))
     for index, rail in enumerate(params.rails):
-        tag = TAGS[index]
-        names = [f"output_{tag}{place}" for place in range(len(rail.outputs))]
-        found += switching.bank_states(PREFIX, names, rail.outputs, f"output voltage {tag}")
-        if rail.copper_inductance is not None:
-            found.append(State(f"l.{PREFIX}.lcopper_{tag}", f"l.{PREFIX}.lcopper_{tag}#branch"))
-        if condition.probe != "none":
-            found += [
-                State(f"c{device}_{tag}", f"inner_{device}_{tag}", unknown=f"probe {device} {tag}")
-                for device, _, _ in PROBE_CAPACITORS
-            ]
+        found += output_states(PREFIX, rail.output, TAGS[index], condition)
     return tuple(found)
 
 
@@ -297,14 +272,7 @@ def probes(params: Params, condition: Condition) -> tuple[Probe, ...]:
     for tag, _, rail in legs(params):
         found += _leg_probes(tag, rail)
     for index, rail in enumerate(params.rails):
-        tag = TAGS[index]
-        found.append(Probe(f"output_voltage_{tag}", f"out_{tag}", "V", f"{rail.name}, at its bank", "voltage", "0"))
-        found.append(Probe(f"load_voltage_{tag}", f"load_{tag}", "V", f"{rail.name}, at its load", "voltage", "0"))
-        for place, part in enumerate(rail.outputs):
-            vector = f"v.{PREFIX}.vsense_output_{tag}{place}#branch"
-            found.append(
-                Probe(f"output_current_{tag}{place}", vector, "A", f"into all of {part.designator}", "current")
-            )
+        found += output_probes(PREFIX, rail.output, TAGS[index])
     return tuple(found)
 
 

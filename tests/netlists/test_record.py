@@ -141,7 +141,7 @@ FINDINGS = [
     ),
     (
         "stages.inlet_filter.parts.F1.cold_resistence: unknown field; allowed: cold_resistance, current_rating, "
-        "description, evidence, history, kind, known, melting_i2t, note, parallel, role, series and 1 more; "
+        "description, evidence, history, kind, known, melting_i2t, note, output, parallel, role and 2 more; "
         "nearest: cold_resistance",
         "cold_resistance",
         "cold_resistence",
