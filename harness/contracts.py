@@ -6,13 +6,13 @@ A room that produces a Run or a Metric and a room that stores it may not import 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from netlists.periodic import Gate, Level, State
+from netlists.periodic import Gate, Level, Rectifier, State
 from netlists.probe import Probe
 
 FloatArray = NDArray[np.float64]
@@ -80,6 +80,7 @@ class Periodic:
     steps_search, steps_final : time steps in a period, at least, while searching and for the final figures
     parts : equal parts of the period after which the circuit is the same again but for the names of its phases
     order : state -> the state whose value it takes on after a part; empty where ``parts`` is 1
+    rectifiers : synchronous ones whose edges are solved for;  surrogate : source that lets them conduct by themselves
     """
 
     frequency: float
@@ -93,11 +94,30 @@ class Periodic:
     steps_final: int = 200
     parts: int = 1
     order: tuple[int, ...] = ()
+    rectifiers: tuple[Rectifier, ...] = ()
+    surrogate: str = ""
+
+    def steered(self, edges: Sequence[tuple[float, float]] | None) -> Periodic:
+        """The analysis with its rectifiers gated at given edges, counted from the gate's own.
+
+        Parameters
+        ----------
+        edges : on and off [s] of each rectifier; equal ones keep it off. None: channels conduct by themselves
+        """
+        if not self.rectifiers:
+            return self
+        own = {self.surrogate, *(one.gate.source for one in self.rectifiers)}
+        gates: list[Gate | Level] = [gate for gate in self.gates if gate.source not in own]
+        gates.append(Level(self.surrogate, value=1.0 if edges is None else 0.0))
+        for one, (on, off) in zip(self.rectifiers, edges or [(0.0, 0.0)] * len(self.rectifiers), strict=True):
+            gates.append(one.gate.moved(on, off) if off > on else Level(one.gate.source, value=0.0))
+        return replace(self, gates=tuple(gates))
 
     @property
     def vectors(self) -> list[str]:
         """Every vector that states and constraints are read from, each once."""
         found = [vector for state in self.states for vector in (state.plus, state.minus) if vector]
+        found += [vector for one in self.rectifiers for vector in (one.device, one.through)]
         return list(dict.fromkeys(found + [constraint.vector for constraint in self.constraints]))
 
     def frequency_at(self, controls: Sequence[float] | FloatArray) -> float:

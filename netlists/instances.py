@@ -230,6 +230,9 @@ class Isolated(Switching):
     input_voltage: Quantity | None = quantity("V", "of the bus, as regulated or at nominal line", gt=0, lt=1000)
     input_voltage_low: Quantity | None = quantity("V", "lowest of the bus in normal operation", gt=0, lt=1000)
     input_voltage_high: Quantity | None = quantity("V", "highest of the bus in normal operation", gt=0, lt=1000)
+    output_current: Quantity | None = quantity(
+        "A", "delivered at full load, to the rail and to what it feeds; none: the rail's current", gt=0
+    )
     copper_resistance: Quantity | None = quantity("ohm", "from the bank to the load", gt=0)
     copper_inductance: Quantity | None = quantity("H", "from the bank to the load", gt=0)
 
@@ -241,7 +244,55 @@ class Isolated(Switching):
 WOUND = ("primary_inductance", "leakage_inductance", "ratio", "primary_resistance", "secondary_resistance")
 
 
-RecordedKind = Literal["input_filter", "llc", "flyback", "two_switch_forward", "output_network", "standby", "other"]
+Bridge = Literal["half", "full"]
+Secondary = Literal["centre_tapped", "bridge"]
+
+
+class Llc(Isolated):
+    """An LLC converter. Bridge switches are counted all together, rectifiers those of all transformers together."""
+
+    kind: Literal["llc"]
+    bridge: Bridge | Annotated[list[Bridge], Field(min_length=1)] = "half"
+    secondary: Secondary | Annotated[list[Secondary], Field(min_length=1)] = "centre_tapped"
+    rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "synchronous"
+    lowest_frequency: Quantity | None = quantity("Hz", "the controller sets", gt=0)
+    highest_frequency: Quantity | None = quantity("Hz", "the controller sets before it bursts or skips", gt=0)
+    dead_time: Quantity | None = quantity("s", "one bridge place off to the other on", gt=0)
+    rectifier_delay: Quantity | None = quantity("s", "synchronous: body diode conducts to channel on", ge=0)
+    rectifier_lead: Quantity | None = quantity("s", "synchronous: channel off to current zero; may be negative")
+    rectifier_least_on: Quantity | None = quantity("s", "synchronous: shorter on-times are left out", ge=0)
+
+    NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "lowest_frequency", "highest_frequency", "dead_time")
+    SYNCHRONOUS_NEEDS: ClassVar[tuple[str, ...]] = ("rectifier_delay", "rectifier_lead", "rectifier_least_on")
+    SWITCH_NEEDS: ClassVar[tuple[str, ...]] = SWITCH
+    DIODE_NEEDS: ClassVar[tuple[str, ...]] = RECTIFIER
+
+    def structure_names(self) -> tuple[str, ...]:
+        return ("bridge", "secondary", "rectification")
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "bridge_switch": Role(("mosfet",), 1, 1, SWITCH, "all of the bridge", ("parallel",)),
+        "resonant_capacitor": Role(
+            ("film_capacitor", "ceramic_capacitor"), 1, 4, ("capacitance", "esr"),
+            "from the tank to the return, or to the other leg", ("parallel", "series"),
+        ),
+        "split_capacitor": Role(
+            ("film_capacitor", "ceramic_capacitor"), 0, 4, ("capacitance", "esr"),
+            "half bridge: from the tank to the bus as well", ("parallel", "series"),
+        ),
+        "series_inductor": Role(("choke",), 0, 1, ("inductance", "winding_resistance"), "before the transformer"),
+        "transformer": Role(("transformer",), 1, 4, WOUND, "primaries in series, secondaries in parallel"),
+        "rectifier": Role(
+            ("mosfet", "diode"), 1, 2, (), "all secondaries together; both kinds where alternatives are stated",
+            ("parallel",),
+        ),
+        "output_bank": Role(BANK_KINDS, 1, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
+        "snubber_resistor": Role(("resistor",), 0, 1, ("resistance",), "across each rectifier", ("parallel",)),
+        "snubber_capacitor": Role(SMALL_CAPACITORS, 0, 1, ("capacitance",), "in series with it", ("parallel",)),
+    }  # fmt: skip
+
+
+RecordedKind = Literal["input_filter", "flyback", "two_switch_forward", "output_network", "standby", "other"]
 
 
 class Recorded(StageInstance):
@@ -250,4 +301,4 @@ class Recorded(StageInstance):
     kind: RecordedKind
 
 
-AnyInstance = Annotated[RectifierBulk | Buck | BoostPfc | Recorded, Field(discriminator="kind")]
+AnyInstance = Annotated[RectifierBulk | Buck | BoostPfc | Llc | Recorded, Field(discriminator="kind")]

@@ -6,7 +6,7 @@ Plain data in SI units, made by a stage beside its circuit, read by the solver; 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 LEAST_CLEARANCE = 0.01  # of the period: an on-time's middle nearer to an edge is no place to cut
 LEAST_PLATEAU = 1e-3  # of the period: what a pulse and its pause keep at least, whatever a control asks for
@@ -64,18 +64,56 @@ class Gate:
         on, off = (Edge(edge.fraction + edge.per_duty * duty, 0.0, edge.seconds) for edge in (self.on, self.off))
         return Gate(self.source, on, off, self.ramp, self.control)
 
+    def moved(self, on: float, off: float) -> Gate:
+        """The same gate with its edges moved [s]."""
+        shifted = [replace(edge, seconds=edge.seconds + by) for edge, by in ((self.on, on), (self.off, off))]
+        return replace(self, on=shifted[0], off=shifted[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Rectifier:
+    """A synchronous rectifier, whose edges follow its own current.
+
+    Parameters
+    ----------
+    gate : its gate with both edges at the instant that causes its conduction, such as the square wave's edge
+    device : vector of the current of its channel and body diode;  through : the same with its own capacitance
+    device_sign, through_sign : of these currents while it conducts
+    delay : from the body diode's conduction to the channel's turn-on [s]
+    lead : from the channel's turn-off to the current's zero [s]
+    least : on-times shorter than this are left out [s]
+    group : rectifiers of one group are equal and keep the same edges
+    """
+
+    gate: Gate
+    device: str
+    through: str
+    device_sign: int
+    through_sign: int
+    delay: float
+    lead: float
+    least: float
+    group: int
+
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A pulse source that never pulses: a direct voltage that a control of kind ``voltage`` is."""
+    """A pulse source that never pulses: a direct voltage, that of a control of kind ``voltage`` or a fixed one.
+
+    Parameters
+    ----------
+    control : which control it is;  value : a fixed one instead [V]
+    """
 
     source: str
     control: int = 0
+    value: float | None = None
 
     def pulse(self, period: float, voltage: float) -> tuple[float, ...]:
         """Arguments of PULSE as those of a gate."""
+        level = voltage if self.value is None else self.value
         width = 0.25 * period
-        return (voltage, voltage, width, LEAST_PLATEAU * period, LEAST_PLATEAU * period, width, period)
+        return (level, level, width, LEAST_PLATEAU * period, LEAST_PLATEAU * period, width, period)
 
 
 @dataclass(frozen=True, slots=True)

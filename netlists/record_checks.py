@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import Buck, RectifierBulk, Role, StageInstance, Switching
+from netlists.instances import Buck, Isolated, RectifierBulk, Role, StageInstance, Switching
+from netlists.isolated_checks import isolated_faults
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 from netlists.switching_checks import switching_faults
@@ -73,15 +74,15 @@ def _feeding_faults(record: SupplyRecord) -> Iterator[Finding]:
 def _rail_faults(record: SupplyRecord) -> Iterator[Finding]:
     """A rail has one maker, which carries all its current; bucks on one input are fed by one instance."""
     makers: dict[str, str] = {}
-    bucks = {
-        name: stage for name, stage in record.data.stages.items() if isinstance(stage, Buck) and stage.is_modelled()
-    }
-    for name, stage in bucks.items():
-        if stage.rail is not None:
+    modelled = {name: stage for name, stage in record.data.stages.items() if stage.is_modelled()}
+    bucks = {name: stage for name, stage in modelled.items() if isinstance(stage, Buck)}
+    for name, stage in modelled.items():
+        if isinstance(stage, Buck | Isolated) and stage.rail is not None:
             first = makers.setdefault(stage.rail, name)
             if first != name:
                 message = f"stages.{first} makes it already; legs that make one rail are phases of one buck"
                 yield record.finding(f"stages.{name}.rail", message)
+    for name, stage in bucks.items():
         owner = bucks.get(stage.shares_input_with or "")
         if owner is not None and owner.fed_by != stage.fed_by:
             message = f"must be that of {stage.shares_input_with}, whose input it shares, found {shown(stage.fed_by)}"
@@ -115,6 +116,8 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         yield from _rectifier_bulk_faults(record, name, stage)
     if isinstance(stage, Switching):
         yield from switching_faults(record, name, stage)
+    if isinstance(stage, Isolated):
+        yield from isolated_faults(record, name, stage)
 
 
 def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> Iterator[Finding]:

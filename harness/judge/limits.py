@@ -73,8 +73,21 @@ RATINGS: dict[str, Rating] = {
     "saturation_current_needed": Rating("saturation_current"),
     "choke_current_rms": Rating("current_rating"),
     "capacitor_current_rms": Rating("ripple_current_rating"),
+    "resonant_capacitor_voltage_peak": Rating("voltage_rating"),
+    "magnetising_current_peak": Rating("saturation_current"),
     "rectifier_current_average": Rating("average_current_rating"),
     "thermistor_current_rms": Rating("current_rating"),
+}
+
+
+# Bounds that no data sheet states: metric -> limit, which side is worse, why.
+CONDITIONS: dict[str, tuple[float, Side, str]] = {
+    "soft_switching_margin": (
+        1.0,
+        "low",
+        "less charge than the capacitances hold leaves hard switching (charge balance)",
+    ),
+    "reverse_current_share": (0.02, "high", "reverse current nobody asked for; common practice, no source"),
 }
 
 
@@ -86,6 +99,9 @@ def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMIT
         rated = _label_current(record, answer)
     elif answer.metric == "output_ripple_probe":
         rated = _railed(answer, limits)
+    elif answer.metric in CONDITIONS:
+        value, worse, source = CONDITIONS[answer.metric]
+        rated = Limit(value, value, worse, source)
     else:
         rated = _rated(record, answer, limits)
     override = limits.override(answer.instance, answer.metric, answer.subject)

@@ -14,15 +14,20 @@ from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
 from netlists.stages.switching import Choke
 
-POSTPROCESS_VERSION = "2"  # raised with every change of what a measure gives, names included
+POSTPROCESS_VERSION = "3"  # raised with every change of what a measure gives, names included
 MEASURES = {"measure_steady": measure_steady}
 
 Layout = dict[str, Any]
+# What a layout lists; a stored one of an older version may lack the later ones.
+LISTS = (
+    "controls", "places", "chokes", "banks", "outputs", "inputs", "resonant", "transformers", "commutations",
+    "rectifiers",
+)  # fmt: skip
 
 
 def buck_layout(params: buck.Params, condition: Condition) -> Layout:
     """The layout of all rails of a bench and of their input: equal cases of two instances are run and measured once."""
-    layout = _empty()
+    layout = empty_layout()
     for index, rail in enumerate(params.rails):
         tag = buck.TAGS[index]
         legs = [name for name, of, _ in buck.legs(params) if of == index]
@@ -30,19 +35,19 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
         lower = (["low_current"] if synchronous else []) + (["free_current"] if rail.diode else [])
         lows = [[f"{name}_{leg}" for name in lower] for leg in legs]
         highs = [[f"high_current_{leg}"] for leg in legs]
-        layout["controls"].append(_control("duty_cycle", rail.name, f"control.{index}.duty", "1"))
-        layout["places"].append(_place("switch", rail.high.designator, legs, "high", lows, rail.high.parallel))
+        layout["controls"].append(control_layout("duty_cycle", rail.name, f"control.{index}.duty", "1"))
+        layout["places"].append(place_layout("switch", rail.high.designator, legs, "high", lows, rail.high.parallel))
         if synchronous and rail.low is not None:
             layout["places"].append(
-                _place("switch", rail.low.designator, legs, "low", highs, rail.low.parallel, sign=-1)
+                place_layout("switch", rail.low.designator, legs, "low", highs, rail.low.parallel, sign=-1)
             )
         if rail.diode is not None:
-            place = _place("diode", rail.diode.designator, legs, "free", highs, rail.diode.parallel)
+            place = place_layout("diode", rail.diode.designator, legs, "free", highs, rail.diode.parallel)
             place["voltages"] = [f"low_voltage_{leg}" for leg in legs]
             layout["places"].append(place)
         ends = [[f"low_voltage_{leg}", f"output_voltage_{tag}"] for leg in legs]
-        layout["chokes"].append(_choke(rail.choke, legs, ends))
-        layout["banks"] += _banks(rail.outputs, f"output_current_{tag}")
+        layout["chokes"].append(choke_layout(rail.choke, legs, ends))
+        layout["banks"] += banks_layout(rail.outputs, f"output_current_{tag}")
         layout["outputs"].append(
             {
                 "subject": rail.name,
@@ -55,7 +60,7 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
         for index, rail in enumerate(params.rails)
         if rail.phases > 1
     ]
-    layout["banks"] += _banks(params.inputs, "input_current_")
+    layout["banks"] += banks_layout(params.inputs, "input_current_")
     drawn = [[1, "feed_current"], *([-1, f"input_current_{place}"] for place in range(len(params.inputs)))]
     layout["inputs"] = [{"subject": "input", "voltage": "input_voltage", "drawn": drawn, "interleaved": interleaved}]
     return layout
@@ -68,19 +73,19 @@ def probed(signal: str) -> Layout:
 
 def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
     """The layout of a corrector; ``boundary``: its frequency is a control too."""
-    layout = _empty()
+    layout = empty_layout()
     legs = boost_pfc.tags(params)
     lows, frees = [[f"low_current_{leg}"] for leg in legs], [[f"free_current_{leg}"] for leg in legs]
-    layout["controls"].append(_control("duty_cycle", "pfc", "control.0.duty", "1"))
+    layout["controls"].append(control_layout("duty_cycle", "pfc", "control.0.duty", "1"))
     if params.mode == "boundary":
         solution = "control.1.frequency" if boundary else "frequency"
-        layout["controls"].append(_control("switching_frequency", "pfc", solution, "Hz"))
+        layout["controls"].append(control_layout("switching_frequency", "pfc", solution, "Hz"))
     layout["places"] = [
-        _place("switch", params.low.designator, legs, "low", frees, params.low.parallel),
-        _place("diode", params.high.designator, legs, "free", lows, params.high.parallel),
+        place_layout("switch", params.low.designator, legs, "low", frees, params.low.parallel),
+        place_layout("diode", params.high.designator, legs, "free", lows, params.high.parallel),
     ]
-    layout["chokes"] = [_choke(params.choke, legs, [["input_voltage", f"low_voltage_{leg}"] for leg in legs])]
-    layout["banks"] = _banks(params.outputs, "output_current_") + _banks(params.inputs, "input_current_")
+    layout["chokes"] = [choke_layout(params.choke, legs, [["input_voltage", f"low_voltage_{leg}"] for leg in legs])]
+    layout["banks"] = banks_layout(params.outputs, "output_current_") + banks_layout(params.inputs, "input_current_")
     layout["outputs"] = [{"subject": "bus", "bank": "bus_voltage", "probe": None}]
     currents = [f"choke_current_{leg}" for leg in legs]
     layout["inputs"] = [
@@ -94,15 +99,15 @@ def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:
     return layout
 
 
-def _empty() -> Layout:
-    return {name: [] for name in ("controls", "places", "chokes", "banks", "outputs", "inputs")}
+def empty_layout() -> Layout:
+    return {name: [] for name in LISTS}
 
 
-def _control(metric: str, subject: str, solution: str, unit: str) -> Layout:
+def control_layout(metric: str, subject: str, solution: str, unit: str) -> Layout:
     return {"metric": metric, "subject": subject, "solution": solution, "unit": unit}
 
 
-def _place(
+def place_layout(
     kind: str, designator: str, legs: Sequence[str], signal: str, others: Sequence[Sequence[str]], pieces: int,
     sign: int = 1,
 ) -> Layout:  # fmt: skip
@@ -117,7 +122,7 @@ def _place(
     }
 
 
-def _choke(part: Choke, legs: Sequence[str], ends: Sequence[Sequence[str]]) -> Layout:
+def choke_layout(part: Choke, legs: Sequence[str], ends: Sequence[Sequence[str]]) -> Layout:
     return {
         "designator": part.designator,
         "currents": [f"choke_current_{leg}" for leg in legs],
@@ -127,7 +132,7 @@ def _choke(part: Choke, legs: Sequence[str], ends: Sequence[Sequence[str]]) -> L
     }
 
 
-def _banks(parts: Sequence[Bank], signal: str) -> list[Layout]:
+def banks_layout(parts: Sequence[Bank], signal: str) -> list[Layout]:
     return [
         {"designator": part.designator, "current": f"{signal}{place}", "parallel": part.parallel}
         for place, part in enumerate(parts)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from harness.contracts import Periodic
+from harness.plan import llc_bench
 from harness.plan.rectifier_situation import described
 from harness.plan.study import Finding, MetricRule, StudyResult
 from harness.plan.switching_measures import (
@@ -25,6 +26,7 @@ from netlists.errors import BulkrailError
 from netlists.parameters import listed
 from netlists.point import Condition
 
+LOWEST_INPUT = "lowest_input"
 LINE_OFFSETS = (-10.0, -5.0, 0.0, 5.0, 10.0)  # around the instant the hand calculation finds worst [deg]
 EARLIEST, LATEST = 5.0, 90.0  # instants of the line that are looked at: its quarter waves mirror each other [deg]
 
@@ -51,6 +53,15 @@ RULES: dict[str, MetricRule] = {
     "input_ripple": MetricRule("steady", "high", "V", "peak to peak at the input bank"),
     "input_ripple_current": MetricRule("steady", "high", "A", "RMS of the alternating part of what all phases draw"),
     "ripple_cancellation": MetricRule("steady", "high", "1", "swing of all chokes together over that of one"),
+    "primary_current_peak": MetricRule("steady", "high", "A", "through the transformer's primary"),
+    "primary_current_rms": MetricRule("steady", "high", "A", "through the transformer's primary"),
+    "magnetising_current_peak": MetricRule("steady", "high", "A", "what the core's flux takes"),
+    "flux_linkage_swing": MetricRule("steady", "high", "V s", "peak to peak, of the primary"),
+    "resonant_capacitor_voltage_peak": MetricRule("steady", "high", "V", "across one of those in series"),
+    "soft_switching_margin": MetricRule("steady", "low", "1", "charge brought in the dead time over the charge needed"),
+    "body_diode_time": MetricRule("steady", "high", "s", "a period, of a synchronous rectifier outside its on-time"),
+    "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
+    "lowest_input_voltage": MetricRule("lowest_input", "high", "V", "at which the output is still regulated"),
 }
 
 
@@ -65,7 +76,11 @@ def _boost(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]
 
 
 # Stage kind -> its case under a condition for a study, and the layout of its signals.
-BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {"buck": _buck, "boost_pfc": _boost}
+BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {
+    "buck": _buck,
+    "boost_pfc": _boost,
+    "llc": llc_bench.case,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +145,12 @@ class SteadyStudy:
             self.result.error = outcome.error
             return
         self.result.findings = {(m.name, m.subject): Finding(m, outcome.run_id) for m in outcome.metrics}
+
+
+class LowestInputStudy(SteadyStudy):
+    """The bus at which the controls reach their end."""
+
+    NAME = LOWEST_INPUT
 
 
 class WorstInstantStudy:

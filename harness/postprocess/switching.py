@@ -7,7 +7,7 @@ figures are taken from the last period of a run. Of equal phases the worst count
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,41 +15,22 @@ from scipy import signal as filters
 from scipy.integrate import cumulative_trapezoid
 
 from harness.contracts import FloatArray, Metric, Run
-from harness.postprocess.waveform import mean, rms, window
+from harness.postprocess.isolated import commutation_metrics, rectifier_metrics, resonant_metrics, transformer_metrics
+from harness.postprocess.period import Period
+from harness.postprocess.waveform import mean, rms
 
 CONDUCTS = 0.02  # of its peak: a place with less current does not conduct
 BLOCKS = 0.3  # of its peak: a place with less voltage is on its way there
 PROBE_STEP = 1e-9  # of the grid the low pass works on [s]
 
 
-class Period:
-    """The last period of a run: its signals on their own time axis, ends interpolated."""
-
-    def __init__(self, run: Run) -> None:
-        assert run.axis is not None  # an ok run has one
-        self._run = run
-        self._axis = run.axis.values
-        self.stop = float(self._axis[-1])
-        self.start = self.stop - 1 / run.solution["frequency"]
-        self.time, _ = window(self._axis, self._axis, self.start, self.stop)
-
-    def __call__(self, name: str) -> FloatArray:
-        """A signal over the period."""
-        return window(self._axis, self._run.signals[name].values, self.start, self.stop)[1]
-
-    def whole(self, name: str) -> tuple[FloatArray, FloatArray]:
-        """A signal over the whole run, with its time."""
-        return self._axis, self._run.signals[name].values
-
-    def metric(self, name: str, subject: str, value: float, unit: str, at: float | None = None) -> Metric:
-        """A metric taken from the period."""
-        return Metric(name, subject, float(value), unit, (self.start, self.stop), at)
-
-    def largest(self, name: str, subject: str, unit: str, values: Sequence[FloatArray]) -> Metric:
-        """The largest value of several signals, and when the one that has it has it."""
-        best = max(values, key=lambda one: float(np.max(one)))
-        index = int(np.argmax(best))
-        return self.metric(name, subject, best[index], unit, float(self.time[index]))
+# Lists of a layout that only some stages have, and what measures their items.
+MORE: dict[str, Callable[[Period, Mapping[str, Any]], list[Metric]]] = {
+    "resonant": resonant_metrics,
+    "transformers": transformer_metrics,
+    "commutations": commutation_metrics,
+    "rectifiers": rectifier_metrics,
+}
 
 
 def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]:
@@ -57,7 +38,7 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
 
     Parameters
     ----------
-    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs`` and ``inputs``
+    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs``, ``inputs``, and those of ``MORE``
     """
     period = Period(run)
     found = [
@@ -75,6 +56,9 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
         found += output_metrics(period, output)
     for feed in layout["inputs"]:
         found += input_metrics(period, feed)
+    for name, measure in MORE.items():
+        for item in layout.get(name, ()):
+            found += measure(period, item)
     return tuple(found)
 
 

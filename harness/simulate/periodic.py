@@ -8,13 +8,14 @@ the drift stands for), and halved time steps change neither states nor regulated
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from harness.contracts import Axis, Constraint, FloatArray, Periodic, Run, Transient, signals_of
-from harness.simulate import ngspice, steady_state
+from harness.simulate import ngspice, rectifiers, steady_state
 from harness.simulate.case import FINAL_PERIODS, Case, final_lines
+from harness.simulate.rectifiers import Edges
 from harness.simulate.steady_state import Arrival, NotFoundError, Problem, Solution, Warm
 from netlists.errors import SimulationError
 from netlists.periodic import Gate
@@ -25,6 +26,7 @@ STEP_TOLERANCE = 2e-3  # the same, for halved time steps
 MISS_TOLERANCE = 2e-3  # of the target, at the final options
 SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
 FINAL_STEPS = (1.0, 0.83)  # times the final steps asked for, tried in turn where a run does not converge
+EDGES_KEPT = 15e-9  # of rectifiers, after the periods that drift is measured over [s]
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
 
 
@@ -71,6 +73,22 @@ class Bench:
         self.steps = steps
         self._vectors = analysis.vectors
         self._controls: tuple[float, ...] = ()
+        self._last: tuple[FloatArray, dict[str, FloatArray]] | None = None
+
+    def steer(self, analysis: Periodic) -> None:
+        """Goes on with other gates of the same circuit."""
+        self._analysis, self._controls = analysis, ()
+
+    def last_period(self, controls: FloatArray) -> tuple[FloatArray, dict[str, FloatArray], float]:
+        """Time from 0 [s] and vectors of the last period run, and the period [s]."""
+        assert self._last is not None  # something was run
+        axis, signals = self._last
+        period = 1 / self._analysis.frequency_at(controls)
+        begin = axis[-1] - period
+        inside = axis > begin + 1e-9 * period
+        time = np.append(0.0, axis[inside] - begin)
+        last = {name: np.append(np.interp(begin, axis, values), values[inside]) for name, values in signals.items()}
+        return time, last, period
 
     def run(
         self, state: FloatArray, controls: FloatArray, maps: int, finer: int = 1, *, whole: bool = False
@@ -101,6 +119,7 @@ class Bench:
             self.effort.periods += maps / analysis.parts
             self.effort.seconds += time.process_time() - began
         self.effort.steps += axis.size
+        self._last = axis, signals
         arrived = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
         for _ in range(maps if analysis.order else 0):
             arrived = arrived[list(analysis.order)]
@@ -183,8 +202,9 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
     problem, efforts = problem_of(analysis), Efforts()
     with ngspice.Session(case.lines, title) as session:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
-        found, drift = _found(problem, bench, efforts, warm, analysis)
+        found, drift, edges = _found(problem, bench, efforts, warm, analysis)
         log = session.log
+    case = replace(case, analysis=analysis.steered(edges))
     for factor in FINAL_STEPS:
         steps = round(factor * analysis.steps_final)
         lines = final_lines(case, found.state, found.controls, steps)
@@ -200,7 +220,7 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
-    solution = _solution(analysis, found, drift, halved, efforts)
+    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, edges)
     return Settled(
         Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm(problem), efforts
     )
@@ -208,21 +228,56 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
 
 def _found(
     problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic
-) -> tuple[Solution, float]:
-    """A solution and its drift; one that drifts is searched once more from where it is, with finer steps."""
-    drift = float("inf")
+) -> tuple[Solution, float, Edges | None]:
+    """A solution, its drift and its rectifiers' edges; one that drifts is searched once more with finer steps."""
+    drift, edges = float("inf"), None
     for finer in (1, 2):
         bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
         try:
-            found = steady_state.solve(problem, bench.run, warm)
+            found, edges = _with_edges(problem, bench, warm, analysis, edges)
         except NotFoundError as error:
             raise _no_steady_state(analysis, problem, bench, error) from error
         bench.effort = efforts.verification
         drift = _drift(problem, bench, found, analysis.parts)
+        if edges is not None:
+            strayed = rectifiers.moved(edges, _asked(analysis, bench, found, edges))
+            drift = drift if strayed < EDGES_KEPT else float("inf")
         if drift <= DRIFT_TOLERANCE:
             break
         warm = found.warm(problem)
-    return found, drift
+    return found, drift, edges
+
+
+def _with_edges(
+    problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None
+) -> tuple[Solution, Edges | None]:
+    """A solution whose rectifiers turn on and off as its own currents ask for; without rectifiers just a solution."""
+    bench.steer(analysis.steered(edges))
+    found = steady_state.solve(problem, bench.run, warm)
+    if not analysis.rectifiers:
+        return found, None
+    ceased = 0
+    for turn in range(rectifiers.MOST_ROUNDS):
+        bench.run(found.state, found.controls, 1)
+        asked = _asked(analysis, bench, found, edges)
+        if edges is not None:
+            strayed = rectifiers.moved(edges, asked)
+            is_off = all(off <= on for on, off in edges)
+            if rectifiers.is_found(edges, asked, turn) or (ceased > 1 and is_off):
+                return found, edges
+            ceased += any(off <= on for on, off in asked)
+            asked = rectifiers.damped(edges, asked, turn)
+        edges = asked
+        bench.steer(analysis.steered(edges))
+        found = steady_state.solve(problem, bench.run, found.warm(problem))
+    raise NotFoundError(f"edges of the rectifiers still move by {strayed:.2g} s after {rectifiers.MOST_ROUNDS} rounds")
+
+
+def _asked(analysis: Periodic, bench: Bench, found: Solution, edges: Edges | None) -> Edges:
+    """The edges that the last period's currents ask for."""
+    time, signals, period = bench.last_period(found.controls)
+    seen = rectifiers.observed(analysis, time, signals, period)
+    return rectifiers.wanted(analysis.rectifiers, seen, edges, period)
 
 
 def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:
@@ -295,6 +350,16 @@ def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, 
         "steps_verification": float(efforts.verification.steps), "steps_final": float(efforts.final.steps),
         "frequency": analysis.frequency_at(found.controls),
     }  # fmt: skip
+
+
+def _edge_times(analysis: Periodic, edges: Edges | None) -> dict[str, float]:
+    """What is stored of rectifiers: on and off of each, from its own origin in the period [s]."""
+    pairs = zip(analysis.rectifiers, edges or [], strict=False)
+    return {
+        f"edge.{one.gate.source}.{side}": value
+        for one, (on, off) in pairs
+        for side, value in (("on", on), ("off", off))
+    }
 
 
 def neighbours(one: Case, other: Case) -> bool:

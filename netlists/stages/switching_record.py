@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from netlists.fields import Part
 from netlists.point import Reader
 from netlists.record import SupplyRecord
 from netlists.stages.banks import Bank
+from netlists.stages.outputs import Output
 from netlists.stages.switching import BODY_DIODE_VOLTAGE, Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.transformer import Transformer, Winding
 
 
 class Parts:
@@ -28,9 +31,13 @@ class Parts:
     def _optional(self, path: str) -> float | None:
         return self._reader.value(path) if path in self._record.quantities else None
 
+    def _of_kind(self, role: str, kind: str) -> list[tuple[str, str, Part]]:
+        held = self._record.parts_in_role(self._instance, role)
+        return [found for found in held if getattr(found[2], "kind", "") == kind]
+
     def switch(self, role: str) -> Switch | None:
         """The MOSFETs of a role, those of one phase."""
-        for designator, path, part in self._record.parts_in_role(self._instance, role):
+        for designator, path, part in self._of_kind(role, "mosfet"):
             drop = self._optional(f"{path}.body_diode_voltage")
             return Switch(
                 designator, self._reader.value(f"{path}.on_resistance"),
@@ -41,7 +48,7 @@ class Parts:
 
     def diode(self, role: str) -> Diode | None:
         """The diodes of a role, those of one phase."""
-        for designator, path, part in self._record.parts_in_role(self._instance, role):
+        for designator, path, part in self._of_kind(role, "diode"):
             forward, current, slope, capacitance = (
                 self._reader.value(f"{path}.{field}")
                 for field in ("forward_voltage", "forward_test_current", "slope_resistance", "junction_capacitance")
@@ -69,6 +76,27 @@ class Parts:
             )
             for designator, path, part in self._record.parts_in_role(self._instance, role)
         )  # fmt: skip
+
+    def transformers(self, role: str) -> tuple[Transformer, ...]:
+        """Every transformer of a role, each with the secondary it is recorded with."""
+        return tuple(
+            Transformer(
+                designator,
+                (Winding(self._reader.value(f"{path}.ratio"), self._reader.value(f"{path}.secondary_resistance")),),
+                *(self._reader.value(f"{path}.{field}")
+                  for field in ("primary_inductance", "leakage_inductance", "primary_resistance")),
+            )
+            for designator, path, _ in self._record.parts_in_role(self._instance, role)
+        )  # fmt: skip
+
+    def output(self, rail: str | None) -> Output:
+        """The output an instance regulates, with its banks and copper."""
+        copper = [self._optional(f"stages.{self._instance}.copper_{what}") for what in ("resistance", "inductance")]
+        current = self._optional(f"stages.{self._instance}.output_current")
+        if current is None:
+            current = self._reader.value(f"nameplate.rails.{rail}.current")
+        voltage = self._reader.value(f"nameplate.rails.{rail}.voltage")
+        return Output(str(rail), self.banks("output_bank"), voltage, current, *copper)
 
     def snubber(self) -> Snubber | None:
         """The snubber of one phase; equal pieces of all phases are recorded together."""

@@ -12,6 +12,7 @@ import pytest
 from demonstration import KILN, changed_record
 from record_mutations import fault_of_error, mutated_text
 
+from netlists.catalog import STAGES
 from netlists.errors import BulkrailError, OptionError, RecordError
 from netlists.instances import Switching
 from netlists.point import Point
@@ -109,7 +110,7 @@ def test_alternatives_of_the_mode_need_the_delay_only_in_boundary(tmp_path: Path
 def test_alternatives_of_rectification_are_each_a_structure(tmp_path: Path) -> None:
     kiln = record(
         tmp_path,
-        ('rectification = "synchronous"', 'rectification = ["synchronous", "diode"]'),
+        ('"logic_5v"\nrectification = "synchronous"', '"logic_5v"\nrectification = ["synchronous", "diode"]'),
         ('[stages.logic_5v.parts.C38]', '[stages.logic_5v.parts.D20]\nkind = "diode"\nrole = "freewheel_diode"\n'
          'known = "marked"\nforward_voltage = "0.45"\nforward_test_current = "10"\nslope_resistance = "8m"\n'
          'junction_capacitance = "400p"\n\n[stages.logic_5v.parts.C38]'),
@@ -221,7 +222,7 @@ def every_structure(kiln: SupplyRecord) -> None:
     """Parameters of every switching stage that says its roles, in every alternative."""
     for name, instance in kiln.data.stages.items():
         if isinstance(instance, Switching) and instance.is_modelled():
-            stage: ModuleType = {"buck": buck, "boost_pfc": boost_pfc}[getattr(instance, "kind", "")]
+            stage = STAGES[getattr(instance, "kind", "")]
             fields = instance.structure_names()
             for chosen in itertools.product(*(instance.choices(field) for field in fields)):
                 structure = {f"stages.{name}.{field}": choice for field, choice in zip(fields, chosen, strict=True)}

@@ -1,0 +1,75 @@
+"""What is asked of an LLC converter, and what it is expected to answer by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from harness.handcalc import llc as hand
+from harness.handcalc.expectation import Expectation
+from harness.plan import isolated
+from harness.plan.study import MetricRule, Question, Study
+from harness.plan.switching_measures import measure_of as measure_of
+from harness.plan.switching_measures import postprocess_version as postprocess_version
+from harness.plan.switching_studies import RULES, LowestInputStudy, Situation, SteadyStudy
+from harness.plan.switching_studies import prepare as prepare
+from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import worse_end as worse_end
+from netlists.errors import OptionError, RecordError
+from netlists.point import Point
+from netlists.quantity import engineering
+from netlists.record import SupplyRecord
+from netlists.stages import llc as stage
+
+STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
+OF_OTHERS = (
+    "duty_cycle", "choke_current_peak", "choke_current_rms", "choke_ripple", "saturation_current_needed",
+    "input_ripple", "ripple_cancellation",
+)  # fmt: skip
+METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name not in OF_OTHERS}
+
+
+def questions(record: SupplyRecord, instance: str) -> list[Question]:
+    """The nine operating points, less those where the controller bursts; the guide's probe; the lowest bus."""
+    params, _ = stage.params_from(record, instance, Point())
+    asked = isolated.questions(record, instance, tuple(METRICS), params.output)
+    return [one for one in asked if not _beyond(record, instance, one)]
+
+
+def _beyond(record: SupplyRecord, instance: str, question: Question) -> str:
+    """Why no steady state answers a question at nominal values; empty where one does."""
+    about, _ = situation(record, instance, Point(), question)
+    try:
+        expect(question.study, about)
+    except ArithmeticError as error:
+        return str(error)
+    return ""
+
+
+def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
+    """An instance at a point under a question, and the leaf paths it rests on."""
+    return isolated.situation(stage.KIND, stage.params_from, record, instance, point, question)
+
+
+def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
+    """What a practitioner would ask of this instance and no study answers, each with the reason."""
+    found = [
+        ("load steps and stability", "the frequency is solved for; the control loop's parts are not in the record"),
+        ("burst and pulse-skipping modes", "they have no steady state of one period, and their thresholds are silicon"),
+    ]
+    params, _ = stage.params_from(record, instance, Point())
+    for question in isolated.questions(record, instance, (), params.output):
+        reason = _beyond(record, instance, question)
+        if reason:
+            highest = engineering(params.highest_frequency, "Hz")
+            found.append((question.label, f"{reason} (highest frequency {highest})"))
+    return found
+
+
+def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
+    """Hand calculation; ArithmeticError where there is no operation."""
+    try:
+        if study == isolated.LOWEST_INPUT:
+            return hand.expect_lowest(about.params, about.condition)
+        return hand.expect(about.params, about.condition)
+    except (OptionError, RecordError) as error:
+        raise ArithmeticError(str(error)) from error

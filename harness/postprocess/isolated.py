@@ -1,0 +1,73 @@
+"""Figures of converters with a transformer: tank, flux, soft switching, timing of synchronous rectifiers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from scipy.integrate import cumulative_trapezoid
+
+from harness.contracts import FloatArray, Metric
+from harness.postprocess.period import Period
+from harness.postprocess.waveform import rms
+
+CONDUCTS = 0.005  # of its peak: a rectifier with less current does not conduct
+
+
+def resonant_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
+    """Peak voltage across one of the resonant capacitors in series."""
+    voltage = np.abs(period(item["voltage"])) / item["series"]
+    return [period.largest("resonant_capacitor_voltage_peak", item["designator"], "V", [voltage])]
+
+
+def transformer_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
+    """Primary current, magnetising current, and the swing of the flux linkage it stands for."""
+    name, primary, magnetising = item["designator"], period(item["primary"]), period(item["magnetising"])
+    return [
+        period.largest("primary_current_peak", name, "A", [np.abs(primary)]),
+        period.metric("primary_current_rms", name, rms(period.time, primary), "A"),
+        period.largest("magnetising_current_peak", name, "A", [np.abs(magnetising)]),
+        period.metric("flux_linkage_swing", name, item["inductance"] * float(np.ptp(magnetising)), "V s"),
+    ]
+
+
+def commutation_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
+    """The charge a current moves in the dead time about each edge over the charge the node needs; the least of all.
+
+    An edge is its place in the period, counted from the run's end, and the sign of the current that helps it.
+    """
+    length = period.stop - period.start
+    charges = []
+    for fraction, sign in item["edges"]:
+        begin = (fraction * length - 0.5 * item["dead_time"]) % length
+        span = np.linspace(begin, begin + item["dead_time"], 60)
+        current = np.interp(span % length, period.time - period.start, sign * period(item["current"]))
+        charges.append(float(np.trapezoid(current, span)))
+    return [period.metric("soft_switching_margin", item["designator"], min(charges) / item["charge"], "1")]
+
+
+def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
+    """Time in which the body diode of a synchronous rectifier conducts, reverse current over the rail's, intervals."""
+    length = period.stop - period.start
+    time = period.time - period.start
+    body, reverse, counts = [], [], []
+    for place in item["places"]:
+        current = -period(place["current"])
+        on, off = (period.solution.get(f"edge.{place['gate']}.{side}", 0.0) for side in ("on", "off"))
+        gated = ((time - place["origin"] * length - on) % length) < max(off - on, 0.0)
+        conducts = current > CONDUCTS * float(np.max(current))
+        body.append(_time(time, conducts & ~gated))
+        reverse.append(max(-float(np.min(current)), 0.0))
+        counts.append(int(np.sum(conducts[1:] & ~conducts[:-1]) + (conducts[0] and not conducts[-1])))
+    name = item["designator"]
+    return [
+        period.metric("body_diode_time", name, max(body), "s"),
+        period.metric("reverse_current_share", item["rail"], max(reverse) / item["rail_current"], "1"),
+        period.metric("conduction_intervals", name, float(max(counts)), "1"),
+    ]
+
+
+def _time(time: FloatArray, chosen: np.ndarray[Any, np.dtype[np.bool_]]) -> float:
+    """Time in which something holds [s]; a step counts by the share of its ends that hold."""
+    return float(cumulative_trapezoid(chosen.astype(np.float64), time)[-1])

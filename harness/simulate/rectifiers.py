@@ -1,0 +1,165 @@
+"""When synchronous rectifiers turn on and off: found outside the deck from the currents of a period.
+
+A rectifier turns on a delay after its body diode began to conduct, and off a lead before its current is zero. Fixed
+edges would be wrong physics, comparators in the deck break shooting; so a steady state is found with channels that
+conduct by themselves, edges are taken from its currents, and steady states are found anew until the edges stay.
+
+The current's zero is that of device and own capacitance together: the device's alone runs away at light load by exactly
+the lead, since the capacitance takes over as soon as the gate is off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.contracts import FloatArray, Periodic
+from netlists.periodic import Rectifier
+
+Edges = list[tuple[float, float]]
+
+CONDUCTS = 0.005  # of its peak: a device with less current does not conduct
+EARLY = 6e-9  # where conduction begins that close to the turn-on, the gate itself began it [s]
+LATER = 0.04  # of the period: how much later such a gate is tried
+LARGEST_GROWTH = 0.1  # of the period: an interval may shrink at once but grows in steps
+STAYED, NOISE = 4e-9, 9e-9  # edges that move less have been found; later the time steps' own scatter will do [s]
+MOST_ROUNDS = 12
+DAMPED_AFTER, DAMPING = 5, 0.5
+NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two intervals, start narrow
+
+
+@dataclass(frozen=True, slots=True)
+class Conduction:
+    """The interval in which a device carries most of its charge: begin, and the current's zero after it [s].
+
+    Both are counted within [0, period) and from there on; ``count`` is the number of intervals in the period.
+    """
+
+    begin: float
+    zero: float
+    count: int
+
+
+def conduction(time: FloatArray, device: FloatArray, through: FloatArray, period: float) -> Conduction | None:
+    """The main conduction interval of one period; None where the device never conducts.
+
+    Parameters
+    ----------
+    time : [s], from 0 to the period;  device, through : currents, positive while it conducts [A], shape (n,)
+    """
+    peak = float(np.max(device))
+    if peak <= 0:
+        return None
+    threshold = CONDUCTS * peak
+    twice = np.concatenate((time, time[1:] + period))
+    current = np.concatenate((device, device[1:]))
+    charge = np.concatenate(([0.0], np.cumsum(0.5 * (current[1:] + current[:-1]) * np.diff(twice))))
+    conducts = current > threshold
+    edges = np.flatnonzero(conducts[1:] != conducts[:-1])
+    if not edges.size:
+        return None
+    rising = conducts[edges + 1]
+    share = (threshold - current[edges]) / (current[edges + 1] - current[edges])
+    instants = twice[edges] + share * (twice[edges + 1] - twice[edges])
+    at = np.interp(instants, twice, charge)
+    best, most, count = None, 0.0, 0
+    for index in range(len(edges) - 1):
+        if not rising[index] or instants[index] >= period:
+            continue
+        count += 1
+        if at[index + 1] - at[index] > most:
+            best, most = index, float(at[index + 1] - at[index])
+    if best is None:
+        return None
+    begin, end = float(instants[best]), float(instants[best + 1])
+    return Conduction(begin, _zero(twice, np.concatenate((through, through[1:])), begin, end, period), count)
+
+
+def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, period: float) -> float:
+    """The first fall of a current through zero near the end of a conduction; that end itself where there is none."""
+    falls = np.flatnonzero((through[:-1] > 0) & (through[1:] <= 0))
+    for index in falls:
+        share = through[index] / (through[index] - through[index + 1])
+        instant = float(time[index] + share * (time[index + 1] - time[index]))
+        if max(begin, end - 0.02 * period) <= instant <= end + 0.05 * period:
+            return instant
+    return end
+
+
+def observed(
+    analysis: Periodic, time: FloatArray, signals: dict[str, FloatArray], period: float
+) -> list[Conduction | None]:
+    """Conduction of every rectifier over one period."""
+    return [
+        conduction(time, one.device_sign * signals[one.device], one.through_sign * signals[one.through], period)
+        for one in analysis.rectifiers
+    ]
+
+
+def wanted(
+    rectifiers: Sequence[Rectifier], found: Sequence[Conduction | None], now: Edges | None, period: float
+) -> Edges:
+    """Edges that conduction asks for, those of a group alike; equal ones where a rectifier stays off.
+
+    Parameters
+    ----------
+    now : edges the conduction was found with; None: channels conducted by themselves
+    """
+    asked: Edges = []
+    for index, (one, interval) in enumerate(zip(rectifiers, found, strict=True)):
+        if interval is None:
+            asked.append((0.0, 0.0))
+            continue
+        origin = one.gate.on.fraction * period
+        begin = (interval.begin - origin + 0.25 * period) % period - 0.25 * period
+        width = interval.zero - interval.begin
+        on, off = begin + one.delay, begin + width - one.lead
+        if now is not None and now[index][1] > now[index][0]:
+            if one.delay > 2 * EARLY and abs(begin - now[index][0]) < EARLY:
+                on = now[index][0] + max(one.delay, LATER * period)
+            on = max(on, now[index][0] - LARGEST_GROWTH * period)
+            off = min(off, now[index][1] + LARGEST_GROWTH * period)
+        elif now is None and interval.count > 1:
+            on, off = on + min(NARROW_ON * period, 0.25 * width), off - min(NARROW_OFF * period, 0.1 * width)
+        asked.append((on, off))
+    return _grouped(rectifiers, asked)
+
+
+def _grouped(rectifiers: Sequence[Rectifier], asked: Edges) -> Edges:
+    """The mean of each group; off where that leaves less than the least on-time."""
+    means = {}
+    for group in {one.group for one in rectifiers}:
+        of = [edges for one, edges in zip(rectifiers, asked, strict=True) if one.group == group]
+        on, off = (float(np.mean([edges[side] for edges in of])) for side in (0, 1))
+        means[group] = (on, off) if all(e[1] > e[0] for e in of) else (0.0, 0.0)
+    return [
+        means[one.group] if means[one.group][1] - means[one.group][0] >= max(one.least, 1e-9) else (0.0, 0.0)
+        for one in rectifiers
+    ]
+
+
+def damped(now: Edges, asked: Edges, turn: int) -> Edges:
+    """The next edges to try; after some rounds only a share of the way."""
+    share = 1.0 if turn < DAMPED_AFTER else DAMPING
+    return [
+        (a if off <= on else a + share * (on - a), b if off <= on else b + share * (off - b)) if b > a else (on, off)
+        for (a, b), (on, off) in zip(now, asked, strict=True)
+    ]
+
+
+def is_found(now: Edges, asked: Edges, turn: int) -> bool:
+    """Whether edges stay where they are."""
+    return moved(now, asked) < (STAYED if turn < DAMPED_AFTER else NOISE)
+
+
+def moved(now: Edges, asked: Edges) -> float:
+    """The largest change of an edge [s]; infinite where a rectifier begins or ceases to be gated."""
+    changes = [0.0]
+    for (a, b), (on, off) in zip(now, asked, strict=True):
+        if (b > a) != (off > on):
+            return float("inf")
+        if b > a:
+            changes += [abs(on - a), abs(off - b)]
+    return max(changes)
