@@ -5,11 +5,11 @@ it, and a rectifier that clamps it to a constant voltage. In each half period th
 other way (N) or not at all (O)::
 
     all:   L di/dt = v - R i - u - w,   M dm/dt = w,   C du/dt = i
-    P, N:  w = +-W + r (i - m), until i - m is zero
+    P, N:  w = +-W + r (i - m) + l d(i - m)/dt, until i - m is zero
     O:     K dw/dt = i - m - w / Q, until |w| reaches W
 
 i tank current, m magnetising current, u capacitor voltage about its mean, w across the magnetising inductance; W the
-output and the rectifier's threshold, r the secondary's resistances, K its capacitances, all seen from the primary; Q
+output and the rectifier's threshold; r, l, K the secondary's resistances, strays, capacitances seen from the primary; Q
 the core's loss, which damps the ring of idle rectifiers. The periodic state is that of half-wave symmetry. Steps are
 exact exponentials of each linear mode. Edges of the square wave take no time here.
 
@@ -53,6 +53,7 @@ class Tank:
     resistance : of the primary's path [ohm]
     reflected : voltage the rectifier clamps the magnetising inductance to [V]
     reflected_resistance : of the secondary's path, seen from the primary [ohm]
+    stray : the secondary's inductance, seen from the primary [H]
     across : the rectifiers' capacitance, seen from the primary [F];  core : resistance of its loss [ohm]
     """
 
@@ -63,6 +64,7 @@ class Tank:
     resistance: float
     reflected: float
     reflected_resistance: float
+    stray: float = 0.0
     across: float = 0.0
     core: float = math.inf
 
@@ -153,14 +155,18 @@ class _Modes:
 
     def _rate(self, mode: int) -> FloatArray:
         t = self.tank
-        r, w = t.reflected_resistance, mode * t.reflected
         if mode == 0:
             first = [-t.resistance / t.series, 0.0, -1 / t.series, -1 / t.series, 0.0, t.drive / t.series]
             second = [0.0, 0.0, 0.0, 1 / t.magnetising, 0.0, 0.0]
             last = [1 / t.least_across, -1 / t.least_across, 0.0, -1 / t.least_across / t.core, 0.0, 0.0]
         else:
-            first = [-(t.resistance + r) / t.series, r / t.series, -1 / t.series, 0.0, 0.0, (t.drive - w) / t.series]
-            second = [r / t.magnetising, -r / t.magnetising, 0.0, 0.0, 0.0, w / t.magnetising]
+            # over the states: what drives the series inductance, and w solved with the strays in it
+            driven = np.array([-t.resistance, 0.0, -1.0, 0.0, 0.0, t.drive])
+            clamp = np.array([1.0, -1.0, 0.0, 0.0, 0.0, 0.0]) * t.reflected_resistance
+            clamp[5] = mode * t.reflected
+            whole = 1 + t.stray * (1 / t.series + 1 / t.magnetising)
+            clamp = (clamp + t.stray / t.series * driven) / whole
+            first, second = list((driven - clamp) / t.series), list(clamp / t.magnetising)
             last = [0.0] * 6
         third = [1 / t.capacitance, 0.0, 0.0, 0.0, 0.0, 0.0]
         return np.array([first, second, third, last, [mode, -mode, 0.0, 0.0, 0.0, 0.0], [0.0] * 6])

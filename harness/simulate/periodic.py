@@ -202,9 +202,10 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
     problem, efforts = problem_of(analysis), Efforts()
     with ngspice.Session(case.lines, title) as session:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
-        found, drift, edges = _found(problem, bench, efforts, warm, analysis)
+        whole = _found(problem, bench, efforts, warm, analysis)
+        found, problem, drift = whole.solution, whole.problem, whole.drift
         log = session.log
-    case = replace(case, analysis=analysis.steered(edges))
+    case = replace(case, analysis=analysis.steered(whole.edges))
     for factor in FINAL_STEPS:
         steps = round(factor * analysis.steps_final)
         lines = final_lines(case, found.state, found.controls, steps)
@@ -220,55 +221,67 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
-    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, edges)
+    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, whole.edges)
     return Settled(
         Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm(problem), efforts
     )
 
 
-def _found(
-    problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic
-) -> tuple[Solution, float, Edges | None]:
-    """A solution, its drift and its rectifiers' edges; one that drifts is searched once more with finer steps."""
-    drift, edges = float("inf"), None
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A solution, the problem it was solved in, its drift, its rectifiers' edges and by how much these may be off [s]."""
+
+    solution: Solution
+    problem: Problem
+    edges: Edges | None = None
+    tolerance: float = 0.0
+    drift: float = float("inf")
+
+
+def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic) -> _Found:
+    """A verified solution; one that drifts is searched once more with finer steps."""
+    found: _Found | None = None
     for finer in (1, 2):
         bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
         try:
-            found, edges = _with_edges(problem, bench, warm, analysis, edges)
+            found = _with_edges(problem, bench, warm, analysis, found.edges if found else None)
         except NotFoundError as error:
             raise _no_steady_state(analysis, problem, bench, error) from error
         bench.effort = efforts.verification
-        drift = _drift(problem, bench, found, analysis.parts)
-        if edges is not None:
-            strayed = rectifiers.moved(edges, _asked(analysis, bench, found, edges))
-            drift = drift if strayed < EDGES_KEPT else float("inf")
+        drift = _drift(found.problem, bench, found.solution, analysis.parts)
+        if found.edges is not None:
+            strayed = rectifiers.moved(found.edges, _asked(analysis, bench, found.solution, found.edges))
+            drift = drift if strayed < max(EDGES_KEPT, 1.5 * found.tolerance) else float("inf")
+        found = replace(found, drift=drift)
         if drift <= DRIFT_TOLERANCE:
             break
-        warm = found.warm(problem)
-    return found, drift, edges
+        warm = found.solution.warm(found.problem)
+    assert found is not None
+    return found
 
 
-def _with_edges(
-    problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None
-) -> tuple[Solution, Edges | None]:
+def _with_edges(problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None) -> _Found:
     """A solution whose rectifiers turn on and off as its own currents ask for; without rectifiers just a solution."""
     bench.steer(analysis.steered(edges))
     found = steady_state.solve(problem, bench.run, warm)
     if not analysis.rectifiers:
-        return found, None
+        return _Found(found, problem)
     ceased = 0
     for turn in range(rectifiers.MOST_ROUNDS):
         bench.run(found.state, found.controls, 1)
         asked = _asked(analysis, bench, found, edges)
         if edges is not None:
             strayed = rectifiers.moved(edges, asked)
+            allowed = rectifiers.tolerance(turn, 1 / analysis.frequency_at(found.controls))
             is_off = all(off <= on for on, off in edges)
-            if rectifiers.is_found(edges, asked, turn) or (ceased > 1 and is_off):
-                return found, edges
+            if strayed < allowed or (ceased > 1 and is_off):
+                return _Found(found, problem, edges, allowed)
             ceased += any(off <= on for on, off in asked)
             asked = rectifiers.damped(edges, asked, turn)
         edges = asked
         bench.steer(analysis.steered(edges))
+        # the next search begins where this one ended, also where its Jacobian does not serve any more
+        problem = replace(problem, state=found.state, controls=found.controls)
         found = steady_state.solve(problem, bench.run, found.warm(problem))
     raise NotFoundError(f"edges of the rectifiers still move by {strayed:.2g} s after {rectifiers.MOST_ROUNDS} rounds")
 
@@ -276,7 +289,7 @@ def _with_edges(
 def _asked(analysis: Periodic, bench: Bench, found: Solution, edges: Edges | None) -> Edges:
     """The edges that the last period's currents ask for."""
     time, signals, period = bench.last_period(found.controls)
-    seen = rectifiers.observed(analysis, time, signals, period)
+    seen = rectifiers.observed(analysis, time, signals, period, edges)
     return rectifiers.wanted(analysis.rectifiers, seen, edges, period)
 
 
