@@ -229,7 +229,7 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A solution, the problem it was solved in, its drift, its rectifiers' edges and by how much these may be off [s]."""
+    """A solution, the problem it was solved in, its drift, its rectifiers' edges and how far these may be off [s]."""
 
     solution: Solution
     problem: Problem
