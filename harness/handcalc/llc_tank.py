@@ -20,6 +20,7 @@ the series resonance alone, 4 % low at 0.8 of it and 15 % low at 0.6 (tests), so
 from __future__ import annotations
 
 import contextlib
+import functools
 import math
 from dataclasses import dataclass, replace
 
@@ -29,6 +30,7 @@ from scipy.optimize import minimize_scalar
 from harness.contracts import FloatArray
 
 STEPS, FINE_STEPS = 16, 128  # of a half period: while searching, and of one that figures are read off
+LARGEST_TURN, VECTOR_TERMS = 2.0, 16  # up to such a turn a state alone is carried on by its series
 TERMS = 9  # of the exponential's series: a step turns the fastest tank by well under half a radian
 MOST_ITERATIONS = 40
 CONVERGED = 1e-7  # of the unknowns, scaled
@@ -36,7 +38,8 @@ DIFFERENCE = 1e-5  # scaled
 LARGEST_STEP = 0.1  # of state and frequency together, scaled
 LEAST_ACROSS = 1e-5  # of the tank's capacitance: without any, the idle mode would have no end
 MOST_PIECES = 60  # of a half period, over its steps: more are no operation
-COARSE = 8  # frequencies looked at before the smallest drive is sought around the best of them
+FLAT = 1e-2  # of the frequency: the drive is flat about its smallest value
+COARSE = 6  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
 IDLE_ANGLE, MOST_SPLIT = 1.0, 12  # of an idle ring in one step [rad]; a faster one is followed by its exponential alone
 SETTLING = (12, 40, 200)  # half periods run before Newton's method, so that it starts near
@@ -151,6 +154,9 @@ class _Modes:
             self.idle_step = step / MOST_SPLIT
         self.step = {1: step, -1: step, 0: self.idle_step}
         self.rates = {mode: self._rate(mode) for mode in (1, -1, 0)}
+        scale = np.append(_scales(tank), (1.0, 1.0))  # without it a rate's size says nothing of how far it turns
+        sizes = {mode: np.abs(rate * scale / scale[:, None])[:4, :4] for mode, rate in self.rates.items()}
+        self.sizes = {mode: float(np.max(np.sum(size, axis=1))) for mode, size in sizes.items()}
         self.whole = {mode: exponential(rate * self.step[mode]) for mode, rate in self.rates.items()}
 
     def _rate(self, mode: int) -> FloatArray:
@@ -186,8 +192,21 @@ class _Modes:
 
     def after(self, mode: int, state: FloatArray, span: float) -> FloatArray:
         """The state some time later in one mode."""
-        matrix = self.whole[mode] if span == self.step[mode] else exponential(self.rates[mode] * span)
-        return np.asarray(matrix @ state)
+        if span == self.step[mode]:
+            return np.asarray(self.whole[mode] @ state)
+        if self.sizes[mode] * span > LARGEST_TURN:
+            return np.asarray(exponential(self.rates[mode] * span) @ state)
+        total, term, rate = state, state, self.rates[mode]
+        for order in range(1, VECTOR_TERMS + 1):
+            term = (rate @ term) * (span / order)
+            total = total + term
+        return np.asarray(total)
+
+
+@functools.lru_cache(maxsize=8)
+def _modes(tank: Tank, step: float) -> _Modes:
+    """Differences by state ask for the same modes many times over."""
+    return _Modes(tank, step)
 
 
 def exponential(matrix: FloatArray) -> FloatArray:
@@ -207,7 +226,7 @@ def exponential(matrix: FloatArray) -> FloatArray:
 def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = STEPS) -> Half:
     """The positive half period from some state i, m, u, w."""
     step = 0.5 / frequency / steps
-    modes = _Modes(tank, step)
+    modes = _modes(tank, step)
     state = np.append(begin, (0.0, 1.0))
     mode = 0 if abs(state[3]) < tank.reflected * (1 - 1e-9) else int(math.copysign(1, state[3]))
     if mode and mode * (state[0] - state[1]) < 0:
@@ -331,6 +350,7 @@ def _least(slope: FloatArray, miss: FloatArray) -> FloatArray:
     return np.asarray(-np.linalg.lstsq(slope, miss, rcond=1e-12)[0], dtype=np.float64)
 
 
+@functools.lru_cache(maxsize=4096)
 def regulated(tank: Tank, current: float, low: float, high: float) -> tuple[float, Half]:
     """The frequency at which the rectifiers carry a mean current, seen from the primary, and its half period.
 
@@ -440,6 +460,7 @@ def first_harmonic_frequency(tank: Tank, current: float) -> float:
     return float(grid[reaching[0] if reaching.size else top]) * tank.resonance
 
 
+@functools.lru_cache(maxsize=4096)
 def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, Half]:
     """The smallest square wave with which the tank still delivers a mean current, its frequency, its half period.
 
@@ -477,7 +498,7 @@ def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, 
     around = math.sqrt(high / low) ** (2 / (COARSE - 1))
     minimize_scalar(
         drive_at, bounds=(max(low, best.frequency / around), min(high, best.frequency * around)), method="bounded",
-        options={"xatol": 2e-3 * best.frequency, "maxiter": 12},
+        options={"xatol": FLAT * best.frequency, "maxiter": 8},
     )  # fmt: skip
     best = min(tried, key=lambda one: one.tank.drive)
     return best.tank.drive, best.frequency, best.half

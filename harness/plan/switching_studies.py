@@ -9,8 +9,7 @@ from typing import Any, Literal
 
 from harness.contracts import Periodic
 from harness.plan import llc_bench
-from harness.plan.rectifier_situation import described
-from harness.plan.study import Finding, MetricRule, StudyResult
+from harness.plan.study import Finding, MetricRule, StudyResult, described
 from harness.plan.switching_measures import (
     Layout,
     boost_layout,
