@@ -19,10 +19,11 @@ from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.llc_tank import Half, Tank, lowest_drive, regulated
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, widened
-from harness.handcalc.switching_waveform import Course, diode_tangent_of
+from harness.handcalc.switching_waveform import Course, body_tangent, diode_tangent_of
 from netlists.point import Condition
 from netlists.stages.banks import Bank
 from netlists.stages.llc import Params, across_winding, core_resistance, rectifier_capacitance
+from netlists.stages.switching import Switch
 
 TIME_DOMAIN = "ideal tank in the time domain, periodic by half-wave symmetry (own state equations), all drops in it"
 CHARGE = "charge the tank's current moves in the dead time over that of the bridge's output capacitances"
@@ -37,6 +38,12 @@ BLOCKED = Difference(-0.02, 0.03, "median over a half period while the output ri
 OVERSHOOT = Difference(-0.03, 0.8, "the strays' ringing is left out; at most it doubles what is blocked")
 MARGIN = Difference(-0.1, 0.1, "the tank's current is taken as if the square wave had no edges")
 DRAWN = Difference(-0.05, 0.05, IDEAL)
+EDGES = "delay and lead as recorded, current of the half period within them"
+BODY_TIME = Difference(-0.5, 2.0, "ramps of gates; a ring's intervals beside the main one count too")
+BODY_LOSS = Difference(-0.6, 0.6, "a small current over a short time, its course by straight pieces")
+FINE = 2000  # instants of a conduction, of which body diodes take a hundredth
+REVERSE = 0.02  # share of the rail's current that nobody would act on
+CONDUCTS = 0.005  # of its peak: less current is none
 LOWEST = Difference(-0.02, 0.03, IDEAL)
 RIPPLE = Difference(-0.06, 0.06, IDEAL)
 CAN = Difference(-0.05, 0.05, IDEAL)
@@ -292,7 +299,8 @@ def _rectifier_metrics(params: Params, condition: Condition, solved: Solved, lig
     more = [widened(one, light, LIGHT) for one in (AVERAGE, TANK_RMS, TANK_PEAK)]
     unequal = abs(ratio * len(params.transformers) / ratio_sum(params) - 1) + _spread(params)
     more = [widened(one, unequal, "transformers in series share unequally") for one in more]
-    return {
+    timed = _body_diode(params, half, part.parallel * current) if isinstance(part, Switch) else {}
+    return timed | {
         (f"{kind}_voltage_plateau", part.designator): Expectation(blocked + drop, "V", gaps.COURSE, BLOCKED, 0.05),
         (f"{kind}_voltage_peak", part.designator): Expectation(blocked + drop, "V", gaps.COURSE, OVERSHOOT, 0.1),
         (f"{kind}_current_peak", part.designator): Expectation(float(np.max(current)), "A", TIME_DOMAIN, more[2], 0.02),
@@ -300,6 +308,34 @@ def _rectifier_metrics(params: Params, condition: Condition, solved: Solved, lig
         (f"{kind}_current_rms", part.designator): Expectation(
             math.sqrt(0.5 * mean_square(half, current)), "A", TIME_DOMAIN, more[1], 0.02
         ),
+    }
+
+
+def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Expectation]:
+    """Time and loss of one piece's body diode: before the channel turns on, and after it turns off.
+
+    Parameters
+    ----------
+    current : of a whole place over its half period [A]
+    """
+    part = params.synchronous
+    assert part is not None  # the caller has one
+    length = float(half.time[-1])
+    ahead = half.current > half.magnetising  # what of a half period belongs to the rectifier that conducts in it
+    time = np.concatenate((half.time, length + half.time))
+    own = np.concatenate((np.where(ahead, current, 0.0), np.where(ahead, 0.0, current)))
+    conducts = own > CONDUCTS * float(np.max(own))
+    begin, end = float(time[conducts][0]), float(time[conducts][-1])
+    fine = np.linspace(begin, end, FINE)
+    own = np.interp(fine, time, own)
+    alone = np.where((fine < begin + params.turn_on_delay) | (fine > end - params.turn_off_lead), own, 0.0)
+    threshold, slope = body_tangent(part, max(float(np.max(alone)), 0.1))
+    loss = np.trapezoid(threshold * alone + slope * alone**2, fine) / (2 * length) / part.parallel
+    share = (params.turn_on_delay + max(params.turn_off_lead, 0.0)) or 1e-9
+    return {
+        ("body_diode_time", part.designator): Expectation(share, "s", EDGES, BODY_TIME, 30e-9),
+        ("body_diode_loss", part.designator): Expectation(float(loss), "W", EDGES, BODY_LOSS, 0.02),
+        ("reverse_current_share", params.output.name): Expectation(0.0, "1", EDGES, AVERAGE, REVERSE),
     }
 
 

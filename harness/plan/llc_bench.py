@@ -203,6 +203,7 @@ def _edges_layout(params: llc.Params) -> list[Layout]:
             "places": [
                 {
                     "current": f"rectifier_current_{place.tag}",
+                    "voltage": f"rectifier_voltage_{place.tag}",
                     "gate": llc.rectifier_gate(params, place, 0.0, 0.0).source,
                     "origin": llc.RISE if place.half == "p" else llc.FALL,
                 }

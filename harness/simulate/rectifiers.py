@@ -27,6 +27,7 @@ LARGEST_GROWTH = 0.1  # of the period: an interval may shrink at once but grows 
 KEPT = 3.0  # how many times less charge the interval found before may carry and still be the main one
 STAYED, NOISE = 4e-9, 9e-9  # edges that move less have been found; later the time steps' own scatter will do [s]
 RING = 0.02  # of the period: at light load the ring of idle rectifiers decides within which of its swings they begin
+PATIENCE, NEARER = 3, 0.7  # rounds after which edges that come no nearer than by this become unknowns of their own
 NOISY_AFTER, RINGING_AFTER = 5, 9  # rounds
 MOST_ROUNDS = 16
 DAMPED_AFTER, DAMPING = 5, 0.5
@@ -117,13 +118,19 @@ def observed(
 
 
 def wanted(
-    rectifiers: Sequence[Rectifier], found: Sequence[Conduction | None], now: Edges | None, period: float
+    rectifiers: Sequence[Rectifier],
+    found: Sequence[Conduction | None],
+    now: Edges | None,
+    period: float,
+    *,
+    careful: bool = True,
 ) -> Edges:
     """Edges that conduction asks for, those of a group alike; equal ones where a rectifier stays off.
 
     Parameters
     ----------
     now : edges the conduction was found with; None: channels conducted by themselves
+    careful : as the next edges to try; else the bare difference that Newton's method works on
     """
     asked: Edges = []
     for index, (one, interval) in enumerate(zip(rectifiers, found, strict=True)):
@@ -134,6 +141,9 @@ def wanted(
         begin = (interval.begin - origin + 0.25 * period) % period - 0.25 * period
         width = interval.zero - interval.begin
         on, off = begin + one.delay, begin + width - one.lead
+        if not careful:
+            asked.append((on, off))
+            continue
         if now is not None and now[index][1] > now[index][0]:
             if one.delay > 2 * EARLY and abs(begin - now[index][0]) < max(EARLY, min(one.gate.ramp, 0.8 * one.delay)):
                 on = now[index][0] + max(one.delay, LATER * period)
@@ -158,6 +168,26 @@ def _grouped(rectifiers: Sequence[Rectifier], asked: Edges) -> Edges:
     ]
 
 
+def groups_of(rectifiers: Sequence[Rectifier]) -> list[int]:
+    """The groups whose edges are unknowns, each once."""
+    return list(dict.fromkeys(one.group for one in rectifiers))
+
+
+def packed(rectifiers: Sequence[Rectifier], edges: Edges, period: float) -> list[float]:
+    """Edges of every group as unknowns: on and off, from a period before its origin [s], so that none is near 0."""
+    first = {one.group: pair for one, pair in reversed(list(zip(rectifiers, edges, strict=True)))}
+    return [period + edge for group in groups_of(rectifiers) for edge in first[group]]
+
+
+def unpacked(rectifiers: Sequence[Rectifier], unknowns: Sequence[float] | FloatArray, period: float) -> Edges:
+    """The edges that unknowns stand for."""
+    place = {group: 2 * index for index, group in enumerate(groups_of(rectifiers))}
+    return [
+        (float(unknowns[place[one.group]]) - period, float(unknowns[place[one.group] + 1]) - period)
+        for one in rectifiers
+    ]
+
+
 def damped(now: Edges, asked: Edges, turn: int) -> Edges:
     """The next edges to try; after some rounds only a share of the way."""
     share = 1.0 if turn < DAMPED_AFTER else DAMPING
@@ -172,6 +202,22 @@ def tolerance(turn: int, period: float) -> float:
     if turn < NOISY_AFTER:
         return STAYED
     return NOISE if turn < RINGING_AFTER else RING * period
+
+
+def runs_on(before: Edges | None, now: Edges, asked: Edges) -> bool:
+    """Whether edges move on in one direction and come no nearer, rather than scatter.
+
+    Parameters
+    ----------
+    before : the edges of the round before
+    """
+    if before is None or moved(now, asked) == float("inf"):
+        return False
+    steps = [(b - a, d - c) for (a, c), (b, d) in zip(now, asked, strict=True)]
+    last = [(a - b, c - d) for (a, c), (b, d) in zip(now, before, strict=True)]
+    largest = max(range(2 * len(steps)), key=lambda index: abs(steps[index // 2][index % 2]))
+    new, old = steps[largest // 2][largest % 2], last[largest // 2][largest % 2]
+    return new * old > 0 and abs(new) > NEARER * abs(old)
 
 
 def moved(now: Edges, asked: Edges) -> float:
