@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from harness.contracts import FloatArray
 from netlists.formulas import diode_emission, diode_saturation_current, diode_tangent
@@ -19,6 +20,7 @@ from netlists.stages.switching import BODY_TEST_CURRENT, Choke, Diode, Switch
 
 SMALL = 1e-12  # times within this share of the period are the same
 HALVINGS = 60
+FLUX_TOLERANCE = 1e-9  # of a flux linkage's swing: how exactly it is found at which a saturating choke has its mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,20 +172,18 @@ def continuous_course(choke: Choke, durations: Sequence[float], volts: Sequence[
     time = np.concatenate(([0.0], np.cumsum(durations)))
     moved = np.concatenate(([0.0], np.cumsum(np.multiply(durations, volts))))
     moved = moved - moved[-1] * time / time[-1]
-    if not choke.saturates:
-        course = Course(time, moved / choke.inductance)
-        return Course(time, course.value + mean - mean_of(course))
-    middle = float(np.trapezoid(moved, time)) / time[-1]
-    low, high = (float(flux_of(choke, np.array([mean]))[0]) - middle + sign * np.ptp(moved) for sign in (-1.0, 1.0))
-    for _ in range(HALVINGS):  # the mean rises with the flux, so halving always finds it
-        offset = 0.5 * (low + high)
-        if mean_of(choke_course(choke, time, moved + offset)) < mean:
-            low = offset
-        else:
-            high = offset
-        if high - low < 1e-9 * max(abs(low), abs(high)):
-            break
-    return choke_course(choke, time, moved + 0.5 * (low + high))
+    course = Course(time, moved / choke.inductance)
+    course = Course(time, course.value + mean - mean_of(course))
+    knee = choke.saturation_current
+    if not choke.saturates or knee is None or float(np.max(np.abs(course.value))) <= knee:
+        return course
+    centre = float(flux_of(choke, np.array([mean]))[0]) - float(np.trapezoid(moved, time)) / time[-1]
+    reach = float(np.ptp(moved)) + FLUX_TOLERANCE * abs(centre)  # so far off, all of the flux is on one side of the mean
+    offset = brentq(
+        lambda flux: mean_of(choke_course(choke, time, moved + flux)) - mean, centre - reach, centre + reach,
+        xtol=FLUX_TOLERANCE * reach,
+    )  # fmt: skip
+    return choke_course(choke, time, moved + offset)
 
 
 def discontinuous_course(choke: Choke, period: float, on: tuple[float, float], fall: float) -> Course:
