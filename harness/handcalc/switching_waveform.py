@@ -178,7 +178,8 @@ def continuous_course(choke: Choke, durations: Sequence[float], volts: Sequence[
     if not choke.saturates or knee is None or float(np.max(np.abs(course.value))) <= knee:
         return course
     centre = float(flux_of(choke, np.array([mean]))[0]) - float(np.trapezoid(moved, time)) / time[-1]
-    reach = float(np.ptp(moved)) + FLUX_TOLERANCE * abs(centre)  # so far off, all of the flux is on one side of the mean
+    # so far off, all of the flux linkage lies on one side of the mean current's
+    reach = float(np.ptp(moved)) + FLUX_TOLERANCE * abs(centre)
     offset = brentq(
         lambda flux: mean_of(choke_course(choke, time, moved + flux)) - mean, centre - reach, centre + reach,
         xtol=FLUX_TOLERANCE * reach,
