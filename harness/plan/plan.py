@@ -69,7 +69,7 @@ class StagePlan(Protocol):
 
     METRICS: dict[str, MetricRule]
     STUDIES: dict[str, Callable[[Any], Study]]
-    SCALES_CORNERS: bool  # adverse and rescued values may be scaled by the hand calculation, where judge allows it
+    SCALES_CORNERS: bool  # ``run`` simulates the nominal point alone; judge says who needs the other two simulated
 
     def questions(self, record: SupplyRecord, instance: str) -> list[Question]: ...
 

@@ -46,7 +46,7 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
     "holdup": HoldupStudy,
 }
 
-SCALES_CORNERS = False
+SCALES_CORNERS = False  # see StagePlan
 
 METRICS: dict[str, MetricRule] = {
     "inrush_peak": MetricRule("inrush", "high", "A", "largest line current at switch-on, X capacitors apart"),
