@@ -8,7 +8,6 @@ that is out of doubt; ``answers_to_simulate`` names all others, whose corners mu
 from __future__ import annotations
 
 import dataclasses
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,6 +27,10 @@ SCALED: tuple[Corner, ...] = ("adverse", "rescued")
 # agrees at nominal need not agree at the corner too. Of 286 corners of kiln-900's switching stages, both scaled and
 # simulated, the worst differed by 4.5 %, which was 0.6 of its declared width, and half of them by less than 0.1 %.
 FIXED_SHARE = 0.05
+# The widest declared difference under which a value is scaled at all: where a hand calculation promises less than some
+# 10 % either way, a scaled number misleads even where no limit stands (that of a relay's contact, declared 130 % wide,
+# would be 120 % off), so it is simulated.
+WIDEST = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +54,26 @@ def scaled_value(answer: Answer, corner: Corner) -> float | None:
     """Simulation at nominal times hand calculation at a corner over hand calculation at nominal.
 
     None where it is not allowed: for a claim's or a measurement's number; where there is no hand calculation at nominal
-    or at the corner; where that at nominal does not agree with the simulation, or does so by its absolute floor alone,
-    since the ratio of two numbers that small says nothing.
+    or at the corner, or one declared too coarse for it (``WIDEST``); where that at nominal does not agree with the
+    simulation, or does so by its absolute floor alone, since the ratio of two numbers that small says nothing.
     """
     nominal, at = answer.corners["nominal"], answer.corners[corner]
     if answer.question.claim or answer.question.measurement or nominal.finding is None:
         return None
     if nominal.hand is None or nominal.hand.value == 0 or at.hand is None:
         return None
+    if width(nominal.hand, at.hand) > WIDEST:
+        return None
     simulated = nominal.finding.metric.value
     if agreement(simulated, dataclasses.replace(nominal.hand, floor=0.0)) != "agrees":
         return None
     return simulated * at.hand.value / nominal.hand.value
+
+
+def width(nominal: Expectation, corner: Expectation) -> float:
+    """From the lowest to the highest difference declared at both points: how far apart agreeing simulations may lie."""
+    differences = (nominal.difference, corner.difference)
+    return max(one.high for one in differences) - min(one.low for one in differences)
 
 
 def guard_band(value: float, nominal: Expectation, corner: Expectation) -> float:
@@ -71,9 +82,7 @@ def guard_band(value: float, nominal: Expectation, corner: Expectation) -> float
     A simulation of the corner that agrees with its hand calculation lies, to first order, within the width of both
     points' declared differences of the scaled value, or within the floor; the fixed share is on top.
     """
-    differences = (nominal.difference, corner.difference)
-    width = max(one.high for one in differences) - min(one.low for one in differences)
-    return (width + FIXED_SHARE) * abs(value) + corner.floor
+    return (width(nominal, corner) + FIXED_SHARE) * abs(value) + corner.floor
 
 
 def is_clear(answer: Answer, corner: Corner, limit: Limit | None) -> bool:
@@ -84,7 +93,7 @@ def is_clear(answer: Answer, corner: Corner, limit: Limit | None) -> bool:
     if limit is None:
         return True
     band = guard_band(value, nominal, at)
-    return math.isfinite(band) and not is_over(value + (band if limit.worse == "high" else -band), limit)
+    return not is_over(value + (band if limit.worse == "high" else -band), limit)
 
 
 def answers_to_simulate(record: SupplyRecord, plan: Plan, limits: LimitsFile = NO_LIMITS) -> list[Answer]:
