@@ -50,9 +50,14 @@ from netlists.stages.outputs import PROBE_BANDWIDTH, PROBE_CAPACITORS
 from netlists.stages.switching import SHORT
 
 
+def load_alone(condition: Condition) -> Condition:
+    """All of a condition that the steady state depends on, the rest at fixed values: a probe moves no choke."""
+    return Condition(0.0, 0.0, 0.0, 0.0, supply="dc", load_fraction=condition.load_fraction)
+
+
 def estimate(params: Params, condition: Condition) -> Estimate:
     """Duties and choke currents where the search for the steady state begins."""
-    state = solve(params, condition)
+    state = solve(params, load_alone(condition))
     period = params.period
     duties = tuple(
         min(max(one.duty, 1e-3), rail.largest_duty) for rail, one in zip(params.rails, state.phases, strict=True)
@@ -73,7 +78,7 @@ def estimate(params: Params, condition: Condition) -> Estimate:
 
 def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     """Every metric of all rails and of the input they share; subjects are the designators of the parameters."""
-    state = solve(params, condition)
+    state = solve(params, load_alone(condition))
     found: dict[Key, Expectation] = {}
     for index, rail in enumerate(params.rails):
         found |= _places(params, state, index)

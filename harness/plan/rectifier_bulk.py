@@ -47,6 +47,8 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
     "holdup": HoldupStudy,
 }
 
+SCALES_CORNERS = False  # see StagePlan
+
 METRICS: dict[str, MetricRule] = {
     "inrush_peak": MetricRule("inrush", "high", "A", "largest line current at switch-on, X capacitors apart"),
     "inrush_i2t": MetricRule("inrush", "high", "A2s", "through the fuse until the bulk is charged"),

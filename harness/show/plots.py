@@ -145,7 +145,7 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
     unit, factor = time_unit(rows[0]["window"][1])
     nominal = runs.read_run(path, signals=names).run
     panels = [(title, _of_one_rail(rows, signals, nominal)) for title, signals in panels]
-    adverse_id = rows[0]["adverse"]["run_id"]
+    adverse_id = next((row["adverse"]["run_id"] for row in rows if row["adverse"]["run_id"]), None)
     adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
         if adverse is not None and adverse_id != rows[0]["run_id"]:
