@@ -20,6 +20,7 @@ from netlists.quantity import engineering
 from netlists.record import SupplyRecord
 from netlists.stages import llc as stage
 
+SCALES_CORNERS = True  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 OF_OTHERS = (
     "duty_cycle", "choke_current_peak", "choke_current_rms", "choke_ripple", "saturation_current_needed",
