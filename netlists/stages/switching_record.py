@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from netlists.fields import Part
 from netlists.point import Reader
 from netlists.record import SupplyRecord
 from netlists.stages.banks import Bank
@@ -11,11 +12,19 @@ from netlists.stages.switching import BODY_DIODE_VOLTAGE, Choke, Diode, Snubber,
 class Parts:
     """Reads the parts of one instance; remembers through its reader what it read."""
 
-    def __init__(self, record: SupplyRecord, instance: str, reader: Reader, phases: int) -> None:
+    def __init__(
+        self, record: SupplyRecord, instance: str, reader: Reader, phases: int, branch: str | None = None
+    ) -> None:
         self._record = record
         self._instance = instance
         self._reader = reader
         self._phases = phases
+        self._branch = branch
+
+    def in_role(self, role: str) -> list[tuple[str, str, Part]]:
+        """Designator, path and part of every part that holds a role, of one branch where one was named."""
+        found = self._record.parts_in_role(self._instance, role)
+        return [one for one in found if self._branch in (None, one[2].branch)]
 
     def stage_value(self, field: str) -> float:
         """A value of the instance itself."""
@@ -51,7 +60,7 @@ class Parts:
 
     def choke(self, role: str) -> Choke | None:
         """The choke of a role; its saturation only where both of its values are recorded."""
-        for designator, path, _ in self._record.parts_in_role(self._instance, role):
+        for designator, path, _ in self.in_role(role):
             saturation = [f"{path}.saturation_current", f"{path}.saturated_inductance"]
             is_known = all(one in self._record.quantities for one in saturation)
             return Choke(
@@ -67,7 +76,7 @@ class Parts:
                 designator, self._reader.value(f"{path}.capacitance"), self._reader.value(f"{path}.esr"),
                 part.parallel, part.series, self._optional(f"{path}.esl"),
             )
-            for designator, path, part in self._record.parts_in_role(self._instance, role)
+            for designator, path, part in self.in_role(role)
         )  # fmt: skip
 
     def snubber(self) -> Snubber | None:
