@@ -20,7 +20,7 @@ from pydantic import BaseModel, ValidationError
 from netlists.errors import MOST_FINDINGS as MOST_FINDINGS
 from netlists.errors import Finding, RecordError, nearest
 from netlists.fields import HistoryLine, Part, Refused, quantity_specs
-from netlists.instances import StageInstance
+from netlists.instances import NetworkBranch, StageInstance
 from netlists.quantity import Quantity, QuantitySpec, shown
 from netlists.record_checks import whole_record_faults
 from netlists.record_inference import with_inferred
@@ -274,7 +274,7 @@ def _fields_beside(place: tuple[str, ...], fault: Mapping[str, Any]) -> list[str
     else:
         tables: dict[str, type[BaseModel]] = {
             "input_bands": InputBand, "rails": Rail, "claims": Claim, "measurements": Measurement,
-            "nameplate": Nameplate, "line": Line, "history": HistoryLine,
+            "nameplate": Nameplate, "line": Line, "history": HistoryLine, "branches": NetworkBranch,
         }  # fmt: skip
         model = next((tables[part] for part in reversed(place[:-1]) if part in tables), RecordData)
     return [info.alias or name for name, info in model.model_fields.items()]

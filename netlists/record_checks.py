@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import Buck, RectifierBulk, Role, StageInstance, Switching
+from netlists.instances import Buck, OutputNetwork, RectifierBulk, Role, StageInstance, Switching
+from netlists.network_checks import branch_faults, network_faults
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 from netlists.switching_checks import switching_faults
@@ -89,6 +90,7 @@ def _rail_faults(record: SupplyRecord) -> Iterator[Finding]:
 
 
 def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> Iterator[Finding]:
+    yield from branch_faults(record, name, stage)
     broken = False
     for role, path in stage.refers.items():
         place = f"stages.{name}.refers.{role}"
@@ -115,6 +117,8 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         yield from _rectifier_bulk_faults(record, name, stage)
     if isinstance(stage, Switching):
         yield from switching_faults(record, name, stage)
+    if isinstance(stage, OutputNetwork):
+        yield from network_faults(record, name, stage)
 
 
 def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> Iterator[Finding]:

@@ -342,9 +342,7 @@ def _rail(record: SupplyRecord, name: str, reader: Reader) -> Rail:
     synchronous = reader.structure(name, "rectification") == "synchronous"
     dead_times = ("dead_time_rising", "dead_time_falling") if synchronous else ()
     optional = {
-        field: value
-        for field in ("largest_duty", "phase_angle")
-        if (value := parts.optional_value(field)) is not None
+        field: value for field in ("largest_duty", "phase_angle") if (value := parts.optional_value(field)) is not None
     }
     return Rail(
         name=output.name,

@@ -306,7 +306,7 @@ def read_network(record: SupplyRecord, instance: str, reader: Reader) -> Network
 
 
 def _load_shares(stage: OutputNetwork, instance: str, reader: Reader) -> dict[str, float]:
-    """Share of every branch, by the values stated or equal; values moved within their ranges are made to add up to 1."""
+    """Share of every branch, as stated or equal; values moved within their ranges are made to add up to 1."""
     stated = {
         name: reader.value(f"stages.{instance}.branches.{name}.load_share")
         for name, branch in stage.branches.items()

@@ -25,9 +25,7 @@ def output_of(record: SupplyRecord, instance: str, reader: Reader, rail: str | N
     own = getattr(record.instance(instance), "rail", None) or instance
     name = rail or own
     parts = Parts(record, instance, reader, 1)
-    designators = [
-        designator for designator, _, part in parts.in_role("output_bank") if (part.output or own) == name
-    ]
+    designators = [designator for designator, _, part in parts.in_role("output_bank") if (part.output or own) == name]
     copper = ("copper_resistance", "copper_inductance") if name == own else ()
     return Output(
         name,
@@ -43,7 +41,7 @@ def network_of(record: SupplyRecord, instance: str, reader: Reader, rail: str) -
     """The network that carries a rail of a converter; None where none is recorded with roles."""
     own = getattr(record.instance(instance), "rail", None) or instance
     for name, stage in record.data.stages.items():
-        if isinstance(stage, OutputNetwork) and stage.is_modelled() and stage.fed_by == instance:
-            if (stage.rail or own) == rail:
-                return read_network(record, name, reader)
+        behind = isinstance(stage, OutputNetwork) and stage.is_modelled() and stage.fed_by == instance
+        if behind and (getattr(stage, "rail", None) or own) == rail:
+            return read_network(record, name, reader)
     return None
