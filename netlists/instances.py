@@ -196,7 +196,7 @@ class Buck(Switching):
         "output_choke": Role(("choke",), 1, 1, ("inductance", "winding_resistance"), "one a phase", ("parallel",)),
         "input_choke": Role(("choke",), 0, 1, ("inductance", "winding_resistance"), "before the input bank"),
         "input_bank": Role(BANK_KINDS, 0, 4, ("capacitance", "esr"), "across the input", ("parallel", "series")),
-        "output_bank": Role(BANK_KINDS, 1, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
+        "output_bank": Role(BANK_KINDS, 0, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
         **SNUBBER,
     }
 

@@ -26,7 +26,7 @@ from harness.handcalc.buck_period import (
 )
 from harness.handcalc.commutation import Edges
 from harness.handcalc.expectation import Expectation
-from harness.handcalc.output_network import Fed, branches_of, probed_ripple
+from harness.handcalc.output_network import EDGES, Fed, branches_of, probed_ripple
 from harness.handcalc.switching_gaps import Key, cans, currents, voltages, widened
 from harness.handcalc.switching_waveform import (
     Course,
@@ -46,7 +46,9 @@ from netlists.stages.buck import (
     edges,
     legs,
     lower_capacitance,
+    middle_capacitance,
 )
+from netlists.stages.switching import core_resistance
 
 
 def estimate(params: Params, condition: Condition) -> Estimate:
@@ -90,7 +92,13 @@ def fed(params: Params, condition: Condition, index: int) -> Fed:
 
 def _fed(params: Params, rail: Rail, one: Phase, lost: Edges) -> Fed:
     overshoot = max(lost.on.other_peak - params.input_voltage, 0.0)
-    return Fed(interleaved(one.choke, rail.phases), overshoot / rail.choke.inductance, _ring_share(rail, one))
+    core = math.inf
+    if rail.rectification == "diode":
+        core = core_resistance(rail.choke, middle_capacitance(rail))
+    return Fed(
+        interleaved(one.choke, rail.phases), overshoot / rail.choke.inductance,
+        params.input_voltage / core / rail.strays.switching_time, _ring_share(rail, one),
+    )  # fmt: skip
 
 
 def _ring_share(rail: Rail, one: Phase) -> float:
@@ -201,6 +209,7 @@ def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: 
     swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
     gap = gaps.OUTPUT_RIPPLE_ESL if esl > 0 else gaps.OUTPUT_RIPPLE
     ring = widened(gap, _ring_share(rail, one), "the choke's ring goes on into the bank")
+    ring = widened(ring, 2 * feeding.edge_slope * esl / swing, EDGES)
     found = {("output_ripple", rail.name): Expectation(swing, "V", gaps.IMPEDANCE, ring, 2e-4)}
     if condition.probe != "none":
         read = probed_ripple(rail.output, condition, feeding)

@@ -33,6 +33,7 @@ LOSS = Difference(-0.012, 0.012, f"twice that of the current: {CURRENT_RMS.reaso
 CHOKE_PEAK = Difference(-0.01, 0.01, CURRENT_RMS.reason)
 RIPPLE = Difference(-0.03, 0.03, gaps.OUTPUT_RIPPLE.reason)
 RIPPLE_ESL = Difference(-0.06, 0.06, gaps.OUTPUT_RIPPLE_ESL.reason)
+EDGES = "edges pass the choke by the resistance that stands for its core's loss"
 CURRENT_FLOOR, VOLTAGE_FLOOR, RIPPLE_FLOOR, POWER_FLOOR = 5e-3, 2e-4, 2e-4, 1e-4  # [A], [V], [V], [W]
 LEAST_SCALE = 0.25  # of the equal share at full load: a current's scale in the search for the steady state
 
@@ -45,11 +46,13 @@ class Fed:
     ----------
     course : all of it, direct part included [A]
     extra_slope : rise of the current beyond the course, at its begin, by an edge's overshoot [A/s]
+    edge_slope : steepest rise the course leaves out, by edges that reach the output beside a choke [A/s]
     left_open : share of every ripple that the course leaves open, such as by an idle choke's ring
     """
 
     course: Course
     extra_slope: float = 0.0
+    edge_slope: float = 0.0
     left_open: float = 0.0
 
 
@@ -273,6 +276,7 @@ def _ripples(ladders: _Ladders, branch: Branch, index: int, *, probed: bool) -> 
         swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
         is_inductive = inductive * swing_of(ladders.fed.course) / ladders.fed.course.period > 1e-3 * swing
         gap = widened(RIPPLE_ESL if is_inductive else RIPPLE, ladders.fed.left_open, ring)
+        gap = widened(gap, 2 * ladders.fed.edge_slope * inductive / swing if is_inductive else 0.0, EDGES)
         found["output_ripple", f"{branch.name} {place}"] = Expectation(swing, "V", LADDER, gap, RIPPLE_FLOOR)
     if probed and branch.load_share > 0:
         gap = widened(gaps.PROBED_RIPPLE, ladders.fed.left_open, ring)
