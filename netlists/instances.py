@@ -263,7 +263,7 @@ class OutputNetwork(StageInstance):
     )
 
     def structure_names(self) -> tuple[str, ...]:
-        return ("sense",)
+        return ("sense",) if self.is_modelled() else ()
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "copper": Role(
