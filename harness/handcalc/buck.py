@@ -95,9 +95,15 @@ def _fed(params: Params, rail: Rail, one: Phase, lost: Edges) -> Fed:
     core = math.inf
     if rail.rectification == "diode":
         core = core_resistance(rail.choke, middle_capacitance(rail))
+    course = interleaved(one.choke, rail.phases)
+    left_open, reason = _ring_share(rail, one), "the choke's ring goes on into the bank"
+    if rail.phases > 1:  # a swing and a duty of one phase, each as exact as declared, against what is left of all
+        of_one = gaps.CHOKE_RIPPLE.high + rail.phases * gaps.DUTY.high / (1 - one.duty)
+        left_open += of_one * swing_of(one.choke) / swing_of(course)
+        reason = "what interleaving leaves is as exact as the phases it is the difference of"
     return Fed(
-        interleaved(one.choke, rail.phases), overshoot / rail.choke.inductance,
-        params.input_voltage / core / rail.strays.switching_time, _ring_share(rail, one),
+        course, overshoot / rail.choke.inductance, params.input_voltage / core / rail.strays.switching_time, left_open,
+        reason,
     )  # fmt: skip
 
 
@@ -208,7 +214,7 @@ def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: 
     risen = voltage.once(0.0) + feeding.extra_slope * esl
     swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
     gap = gaps.OUTPUT_RIPPLE_ESL if esl > 0 else gaps.OUTPUT_RIPPLE
-    ring = widened(gap, _ring_share(rail, one), "the choke's ring goes on into the bank")
+    ring = widened(gap, feeding.left_open, feeding.reason)
     ring = widened(ring, 2 * feeding.edge_slope * esl / swing, EDGES)
     found = {("output_ripple", rail.name): Expectation(swing, "V", gaps.IMPEDANCE, ring, 2e-4)}
     if condition.probe != "none":
