@@ -62,13 +62,13 @@ def _branch(source: random.Random, name: str, share: float, current: float) -> B
     cans = Bank(f"C_{name}", 560e-6, 9e-3, parallel=many, esl=5e-9 if has_esl else None)
     small = (Bank(f"CC_{name}", 22e-6, 3e-3, parallel=2 * many),) if source.random() < HALF else ()
     branch = Branch(
-        name, Conductor(f"W_{name}", 0.8e-3, 10e-9), (cans, *small), share,
+        name, Conductor(f"W_{name}", 0.8e-3, 10e-9), (cans, *small), HALF,
         shunt=Shunt(f"R_{name}", 1e-3, 2) if source.random() < HALF else None,
         filter_choke=Choke(f"L_{name}", 0.4e-6, 0.8e-3) if is_filtered else None,
         filter_banks=(Bank(f"CF_{name}", 470e-6, 12e-3, parallel=many),) if is_filtered else (),
         cable=Conductor(f"WC_{name}", 6e-3, 400e-9, parallel=many) if source.random() < HALF else None,
         connector=Connector(f"J_{name}", 2e-3, 2 * many) if source.random() < HALF else None,
     )  # fmt: skip
-    found = drawn(branch, source)
+    found = drawn(branch, source)  # its share stays within 1, whatever is drawn
     assert isinstance(found, Branch)
     return dataclasses.replace(found, load_share=share)
