@@ -54,7 +54,7 @@ NETWORK_PANELS = (
     ("current [A]", ("branch_current_", "connector_current_")),
     ("output [V]", ("output_voltage_", "bank_voltage_", "filter_voltage_", "connector_voltage_")),
 )
-NETWORK_COLOURS = ("#1f4e6b", "#8a3b12", "#5b7c2f", "#b8860b", "#6a4c93", "#2f7f78", "#b0476a", "#9a9a9a")
+NETWORK_COLOURS = ("#1f4e6b", "#8a3b12", "#c46f2a", "#b8860b", "#6a4c93", "#2f7f78", "#b0476a", "#9a9a9a")
 # The signals a metric's mark may sit on, of which the one that has its value is taken; metrics that are means or
 # integrals have no instant and no mark.
 MARKED: Mapping[str, str | tuple[str, ...]] = {
