@@ -17,6 +17,7 @@ from harness.contracts import FloatArray
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.llc_tank import Half, Tank, lowest_drive, regulated
+from harness.handcalc.output_network import Fed, direct
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, widened
 from harness.handcalc.switching_waveform import Course, body_tangent, diode_tangent_of
@@ -42,6 +43,8 @@ EDGES = "delay and lead as recorded, current of the half period within them"
 BODY_TIME = Difference(-0.5, 2.0, "ramps of gates; a ring's intervals beside the main one count too")
 BODY_LOSS = Difference(-0.6, 0.6, "a small current over a short time, its course by straight pieces")
 FINE = 2000  # instants of a conduction, of which body diodes take a hundredth
+BACK = Difference(-0.6, 1.0, "reverse current by the slope of the last of a conduction")
+TAIL = 0.05  # of a conduction: its last part, over which the slope is taken
 REVERSE = 0.02  # share of the rail's current that nobody would act on
 CONDUCTS = 0.005  # of its peak: less current is none
 LOWEST = Difference(-0.02, 0.03, IDEAL)
@@ -121,7 +124,7 @@ def ratio_sum(params: Params) -> float:
 
 def output_current(params: Params, condition: Condition) -> float:
     """Mean current of the output [A]."""
-    return params.output.voltage / (params.output.load_resistance(condition) + (params.output.copper_resistance or 0.0))
+    return direct(params.output, condition).current
 
 
 def solve(params: Params, condition: Condition) -> Solved:
@@ -163,14 +166,25 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     light = _light(params, condition, solved)
     found = _tank_metrics(params, condition, solved, light)
     found |= _rectifier_metrics(params, condition, solved, light)
-    half, ratio = solved.half, ratio_sum(params)
-    fed = mirrored(half, ratio * half.rectified, 1)
     more, cans = (widened(one, RINGING * light, LIGHT) for one in (RIPPLE, CAN))
-    return found | output_metrics(params.output, condition, fed, more, cans)
+    return found | output_metrics(params.output, condition, course(params, solved), more, cans)
 
 
 HARD = 1.5  # soft-switching margin below which a turn-on may be hard
 MOST_SPIKE = 30.0  # of the tank's peak: a hard turn-on is not told by hand
+
+
+def course(params: Params, solved: Solved) -> Course:
+    """What all rectifiers feed into the output over a period [A]."""
+    return mirrored(solved.half, ratio_sum(params) * solved.half.rectified, 1)
+
+
+def fed(params: Params, condition: Condition, index: int) -> Fed:
+    """What the converter feeds into its output, of which it has one."""
+    solved = solve(params, condition)
+    return Fed(course(params, solved), left_open=RINGING * _light(params, condition, solved), reason=LIGHT)
+
+
 RINGING = 3.0  # the strays ring with these capacitances at every begin of conduction, into the bank as well
 LIGHT = "capacitances of switches and rectifiers carry a part of the tank's current here"
 
@@ -327,6 +341,8 @@ def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Ex
     conducts = own > CONDUCTS * float(np.max(own))
     begin, end = float(time[conducts][0]), float(time[conducts][-1])
     fine = np.linspace(begin, end, FINE)
+    late = max(-params.turn_off_lead, 0.0)  # the current runs on as steeply as it came to zero
+    steep = float(np.interp(end - TAIL * (end - begin), time, own)) / (TAIL * (end - begin))
     own = np.interp(fine, time, own)
     alone = np.where((fine < begin + params.turn_on_delay) | (fine > end - params.turn_off_lead), own, 0.0)
     threshold, slope = body_tangent(part, max(float(np.max(alone)), 0.1))
@@ -335,7 +351,9 @@ def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Ex
     return {
         ("body_diode_time", part.designator): Expectation(share, "s", EDGES, BODY_TIME, 30e-9),
         ("body_diode_loss", part.designator): Expectation(float(loss), "W", EDGES, BODY_LOSS, 0.02),
-        ("reverse_current_share", params.output.name): Expectation(0.0, "1", EDGES, AVERAGE, REVERSE),
+        ("reverse_current_share", params.output.name): Expectation(
+            steep * late / params.output.load_current, "1", EDGES, BACK, REVERSE
+        ),
     }
 
 
