@@ -28,8 +28,8 @@ SCALED: tuple[Corner, ...] = ("adverse", "rescued")
 # simulated, the worst differed by 4.5 %, which was 0.6 of its declared width, and half of them by less than 0.1 %.
 FIXED_SHARE = 0.05
 # The widest declared difference under which a value is scaled at all: where a hand calculation promises less than some
-# 10 % either way, a scaled number misleads even where no limit stands (that of a relay's contact, declared 130 % wide,
-# would be 120 % off), so it is simulated.
+# 10 % either way, a scaled number misleads (that of a relay's contact, declared 130 % wide, would be 120 % off). Where
+# a limit stands it is simulated; without one, there is none.
 WIDEST = 0.2
 
 
@@ -70,6 +70,14 @@ def scaled_value(answer: Answer, corner: Corner) -> float | None:
     return simulated * at.hand.value / nominal.hand.value
 
 
+def agreed(answer: Answer) -> bool:
+    """Whether simulation and hand calculation agree at nominal; where they do not, the corners are looked at too."""
+    nominal = answer.corners["nominal"]
+    if nominal.finding is None or nominal.hand is None:
+        return False
+    return agreement(nominal.finding.metric.value, nominal.hand) == "agrees"
+
+
 def width(nominal: Expectation, corner: Expectation) -> float:
     """From the lowest to the highest difference declared at both points: how far apart agreeing simulations may lie."""
     differences = (nominal.difference, corner.difference)
@@ -86,7 +94,9 @@ def guard_band(value: float, nominal: Expectation, corner: Expectation) -> float
 
 
 def is_clear(answer: Answer, corner: Corner, limit: Limit | None) -> bool:
-    """Whether a corner's scaled value settles it: there is one, and no limit within its guard band."""
+    """Whether a corner need not be simulated: no limit stands, or a scaled value has none within its guard band."""
+    if limit is None and not (answer.question.claim or answer.question.measurement):
+        return agreed(answer)
     value, nominal, at = scaled_value(answer, corner), answer.corners["nominal"].hand, answer.corners[corner].hand
     if value is None or nominal is None or at is None:
         return False

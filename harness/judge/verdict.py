@@ -44,18 +44,21 @@ def decide(
 
     Parameters
     ----------
-    adverse : value with every open input at its worse end; None where it could not be simulated
+    adverse : value with every open input at its worse end; None where it could not be simulated, or need not
+        since there is no limit
     rescued : value with the unread inputs at their better ends and only tolerances adverse
     agreements : with the hand calculation, at every point simulated
     error : why a simulation failed, else empty
     no_limit : what to say where there is no limit
     """
-    if error or adverse is None or rescued is None:
-        return Verdict("failed", error or "not simulated")
+    if error:
+        return Verdict("failed", error)
     if "disagrees" in agreements:
         return Verdict("undecided", "simulation and hand calculation disagree beyond the declared difference")
     if limit is None:
         return Verdict("unjudged", no_limit)
+    if adverse is None or rescued is None:
+        return Verdict("failed", "not simulated")
     if not is_over(adverse, limit):
         return Verdict("unjudged", limit.partial) if limit.partial else Verdict("within", "")
     if is_over(rescued, limit):

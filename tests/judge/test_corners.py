@@ -191,10 +191,25 @@ def test_a_scaled_value_by_numbers() -> None:
         "agrees-by-its-floor-alone", "hand-too-coarse", "hand-bounds-nothing",
     ],
 )  # fmt: skip
-def test_what_must_not_be_scaled_is_in_doubt_even_without_a_limit(found: Answer) -> None:
+def test_what_must_not_be_scaled_is_in_doubt_wherever_a_limit_stands(found: Answer) -> None:
     assert scaled_value(found, "adverse") is None
     assert corner_value(found, "adverse") is None
-    assert not is_clear(found, "adverse", None)
+    assert not is_clear(found, "adverse", limit(1e9))
+
+
+@pytest.mark.parametrize(
+    ("found", "clear"),
+    [
+        (answer(1.03, 1.0, 2.0), False),
+        (answer(1.01, 1.0, 2.0, claim="ripple"), False),
+        (answer(None, 1.0, 2.0), False),
+        (answer(1.01, None, 2.0), False),
+        (answer(1.01, 1.0, 2.0, gap=0.11), True),
+    ],
+    ids=["hand-disagrees", "claim", "not-simulated", "no-hand", "hand-too-coarse"],
+)
+def test_without_a_limit_only_what_agrees_at_nominal_is_left_alone(found: Answer, clear: bool) -> None:
+    assert is_clear(found, "adverse", None) is clear
 
 
 def test_the_guard_band_is_declared_width_floor_and_fixed_share() -> None:
