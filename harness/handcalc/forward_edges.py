@@ -1,7 +1,7 @@
-"""Edges of a two-switch forward converter by closed forms: delays, the fall of the primary's voltage, three rings.
+"""Edges of a two-switch forward converter: delays and the fall of the primary's voltage by closed forms, the turn-on.
 
-Seen from the primary where nothing else is said. Each ring is a linear circuit, solved exactly on a grid; diodes are
-ideal there. Left out: what one edge's ring does to the next edge.
+Seen from the primary where nothing else is said; diodes are ideal. The turn-off's peaks are in ``forward_turn_off``.
+Left out: what one edge's ring does to the next edge.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import expm
 
 from harness.contracts import FloatArray
 from netlists.stages.switching import GateLaw
 
 EULER = float(np.euler_gamma)
-GRID = 240  # instants a ring is looked at
+GRID = 400  # instants a ring is looked at
 CYCLES = 0.75  # ring periods looked at: the first swing holds the peak
+BEFORE = 6.0  # time constants of a turning-on switch before its conductance counts
 
 
 def time_constant(law: GateLaw) -> float:
@@ -51,19 +51,6 @@ def turn_on_lag(law: GateLaw, pieces: int, capacitance: float) -> float:
     tau = time_constant(law)
     lag = tau * (math.log(capacitance / (tau * knee_conductance(law, pieces))) - EULER)
     return min(max(lag, -law.lead_on), law.lead_off)
-
-
-def discharge_peak(law: GateLaw, charge: float) -> float:
-    """Largest current of a channel that empties a capacitance of a charge [As] as it turns on: Q / (e tau) [A].
-
-    v = V exp(-exp(x)), i = (Q / tau) exp(x) exp(-exp(x)), largest at x = 0; without anything in series.
-    """
-    return charge / (math.e * time_constant(law))
-
-
-def discharge_square(law: GateLaw, charge: float) -> float:
-    """Time-integral of its square: Q^2 / (4 tau) [A2s]."""
-    return charge**2 / (4 * time_constant(law))
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,85 +123,91 @@ def release(
 
 
 @dataclass(frozen=True, slots=True)
-class Ring:
-    """Peaks of one ring: voltage [V], and current of the inductance with its damping beyond the settled one [A]."""
+class TurningOn:
+    """What the turn-on drives: the primary's voltage, leakage and rectifiers, all seen from the secondary.
+
+    Parameters
+    ----------
+    voltage : that settles [V];  shares : of it, blocked by each switch before;  times : time constant of each [s]
+    inductance, damping : of the leakage and beside it [H], [ohm];  capacitance : of the freewheel diode [F]
+    snubber : resistance and capacitance beside it [ohm], [F]
+    carried : current the leakage has before [A];  choke : that it takes over [A]
+    start : voltage of the freewheel diode before, that of the output where the choke idles [V]
+    """
+
+    voltage: float
+    shares: tuple[float, float]
+    times: tuple[float, float]
+    inductance: float
+    damping: float
+    capacitance: float
+    snubber: tuple[float, float] | None
+    carried: float
+    choke: float
+    start: float
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedOn:
+    """Peaks of a turn-on, secondary side [V], [A], and the courses they stand in: time [s], secondary current [A]."""
 
     voltage: float
     current: float
+    time: FloatArray
+    secondary: FloatArray
 
 
-def step_ring(
-    voltage: float,
-    inductance: float,
-    damping: float,
-    capacitance: float,
-    snubber: tuple[float, float] | None = None,
-    start: float = 0.0,
-) -> Ring:
-    """A capacitance, with a snubber beside it or not, behind an inductance and its damping on a step of voltage.
+def turned_on(on: TurningOn) -> TurnedOn:
+    """The leakage takes the choke's current over while both switches turn on, then rings with the freewheel diode.
 
-    Parameters
-    ----------
-    snubber : resistance and capacitance [ohm], [F];  start : voltage of the capacitances before the step [V]
+    Counted from the instant the switches' conductance is their capacitance over their time constant. The voltage they
+    let through is as in ``turn_on_lag``; the ring behind it is linear, stepped by the trapezoidal rule.
     """
-    matrix = np.zeros((4, 4))  # inductance's current, capacitance's and snubber's voltage, one
-    matrix[0, [1, 3]] = -1 / inductance, voltage / inductance
-    matrix[1, [0, 1, 3]] = np.array([1.0, -1 / damping, voltage / damping]) / capacitance
-    whole = capacitance
-    if snubber is not None:
-        resistance, beside = snubber
-        matrix[1, [1, 2]] += np.array([-1.0, 1.0]) / resistance / capacitance
-        matrix[2, [1, 2]] = np.array([1.0, -1.0]) / resistance / beside
-        whole += beside
-    span = CYCLES * 2 * math.pi * math.sqrt(inductance * whole)
-    course = _course(matrix, np.array([0.0, start, start, 1.0]), span)
-    current = course[:, 0] + (voltage - course[:, 1]) / damping
-    return Ring(float(np.max(course[:, 1])), float(np.max(current)))
+    whole = on.capacitance + (on.snubber[1] if on.snubber else 0.0)
+    ring = 2 * math.pi * math.sqrt(on.inductance * whole)
+    slowest = max(on.times)
+    taken = max(on.choke - on.carried, 0.0) * on.inductance / on.voltage
+    time = np.linspace(-BEFORE * slowest, max(CYCLES * ring, 2 * slowest) + taken, GRID)
+    blocked = sum(
+        share * np.exp(-np.exp(np.minimum(time / tau, 50.0))) for share, tau in zip(on.shares, on.times, strict=True)
+    )
+    driven = on.voltage * (1 - blocked)
+    step = float(time[1] - time[0])
+    flux = np.concatenate(([0.0], np.cumsum(0.5 * (driven[1:] + driven[:-1]) * step)))
+    current = on.carried + flux / on.inductance + driven / on.damping
+    ready = current >= on.choke if on.start <= 0 else driven >= on.start
+    begin = int(np.argmax(ready)) if bool(np.any(ready)) else GRID - 1
+    if on.start > 0:
+        current = np.zeros(GRID)
+    across = np.full(GRID, max(on.start, 0.0))
+    _ring(on, driven, step, begin, (current, across))
+    return TurnedOn(float(np.max(across)), float(np.max(current)), time, current)
 
 
-def _course(matrix: FloatArray, state: FloatArray, span: float) -> FloatArray:
-    """States over a span [s], shape (GRID + 1, n)."""
-    step = expm(matrix * (span / GRID))
-    course = [state]
-    for _ in range(GRID):
-        course.append(step @ course[-1])
-    return np.array(course)
-
-
-def clamped_ring(
-    voltage: float, held: float, inductance: float, damping: float, capacitance: float, ends: float
-) -> float:
-    """Peak of a diode's reverse voltage as the leakage draws its capacitance down to what the clamp diodes hold [V].
-
-    The clamp diodes hold only while they carry current: where the ring takes more than the magnetising current they let
-    go, and the capacitance of the primary's ends rings along. Seen from the primary.
-
-    Parameters
-    ----------
-    voltage : of bus and clamp diodes [V];  held : magnetising current [A]
-    capacitance : of the diode;  ends : of the primary's ends in series [F]
-    """
-    span = CYCLES * 2 * math.pi * math.sqrt(inductance * capacitance)
-    step = span / GRID
-    through, reached, across, peak = held, 0.0, voltage, 0.0
-    for _ in range(2 * GRID):  # half steps: currents, then voltages
-        beside = (across - reached) / damping
-        through -= step * (across - reached) / inductance / 2
-        total = through - beside  # of the primary
-        reached += step * (held - total) / capacitance / 2
-        is_held = across >= voltage and total > 0
-        across = voltage if is_held else min(across + step * total / ends / 2, voltage)
-        peak = max(peak, reached)
-    return peak
-
-
-def loop_overshoot(step: float, inductance: float, capacitance: float, quality: float) -> float:
-    """Overshoot as a loop's current is stepped by ``step`` [A]: step Z exp(-a t) at the first crest [V]."""
-    impedance, damping = math.sqrt(inductance / capacitance), 0.5 / quality
-    if damping >= 1:
-        return step * impedance * math.exp(-1)
-    root = math.sqrt(1 - damping**2)
-    return step * impedance * math.exp(-damping / root * math.acos(damping))
+def _ring(
+    on: TurningOn, driven: FloatArray, step: float, begin: int, courses: tuple[FloatArray, FloatArray]
+) -> None:
+    """Fills in current and voltage from where the freewheel diode has let go."""
+    current, across = courses
+    resistance, beside = on.snubber if on.snubber else (1.0, 1.0)
+    coupling = 1 / resistance if on.snubber else 0.0
+    matrix = np.array(
+        [
+            [0.0, -1 / on.inductance, 0.0],
+            [1 / on.capacitance, -(1 / on.damping + coupling) / on.capacitance, coupling / on.capacitance],
+            [0.0, coupling / beside, -coupling / beside],
+        ]
+    )
+    source = np.array([1 / on.inductance, 1 / on.damping / on.capacitance, 0.0])
+    drain = np.array([0.0, -on.choke / on.capacitance, 0.0])
+    half = 0.5 * step * matrix
+    inverse = np.linalg.inv(np.eye(3) - half)
+    forward, pushed, pulled = inverse @ (np.eye(3) + half), inverse @ source * step, inverse @ drain * step
+    state = np.array([current[begin] - (driven[begin] - across[begin]) / on.damping, across[begin], across[begin]])
+    for index in range(begin + 1, GRID):
+        state = forward @ state + pushed * (0.5 * (driven[index - 1] + driven[index])) + pulled
+        across[index] = state[1]
+        current[index] = state[0] + (driven[index] - state[1]) / on.damping
 
 
 def smoothed_overshoot(

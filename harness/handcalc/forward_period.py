@@ -18,7 +18,14 @@ from scipy.optimize import brentq
 
 from harness.handcalc import forward_edges as edges
 from harness.handcalc.forward_edges import Fall, Release
-from harness.handcalc.switching_waveform import Course, choke_course, continuous_course, diode_tangent_of, mean_of
+from harness.handcalc.switching_waveform import (
+    Course,
+    choke_course,
+    continuous_course,
+    diode_tangent_of,
+    flux_of,
+    mean_of,
+)
 from netlists.point import Condition
 from netlists.stages.switching import IDLE_QUALITY, SHORT
 from netlists.stages.two_switch_forward import (
@@ -71,11 +78,13 @@ class Core:
 
     Parameters
     ----------
+    idle : what the ring behind the reset turns it to, negative [A]; a discontinuous period forgets it
     reset : from the clamp diodes' conduction to the core's zero;  turn : quarter of the ring from there to no voltage
     left : from the reset's end to the next rise, negative where the core is not reset
     """
 
     first: float
+    idle: float
     last: float
     peak: float
     reset: float
@@ -138,6 +147,11 @@ def secondary_capacitance(params: Params) -> float:
     return (whole(params.freewheel) + beside) / params.ratio**2
 
 
+def lifted_capacitance(params: Params) -> float:
+    """What an idle choke lifts to the output's voltage [F]: both rectifiers and the snubber."""
+    return choke_capacitance(params) + (params.snubber.capacitance if params.snubber else 0.0)
+
+
 def lags_of(params: Params, bus: float) -> Lags:
     """Both switches' delays, each with its end of the primary; falling, half of the secondary's capacitance as well."""
     seen = 2 * secondary_capacitance(params)
@@ -149,10 +163,16 @@ def lags_of(params: Params, bus: float) -> Lags:
     return Lags(sum(on) / 2, sum(off) / 2)
 
 
-def volts_of(params: Params, bus: float, current: float, primary: float, clamped: float) -> Volts:
+def volts_of(
+    params: Params, bus: float, current: float, primary: float, clamped: float, inductance: float
+) -> Volts:
     """Voltages at the choke's mean current while power flows [A], the primary's then, the clamp diodes' [A].
 
     Leakage, core and choke divide what the switches leave of the bus; the choke's far end is the output.
+
+    Parameters
+    ----------
+    inductance : of the choke between valley and peak, less than its own where it saturates [H]
     """
     ratio, wound = params.ratio, params.transformer
     drops = []
@@ -165,8 +185,8 @@ def volts_of(params: Params, bus: float, current: float, primary: float, clamped
     lost = drops[0] + params.winding.resistance * current
     against = params.output.voltage + params.choke.winding_resistance * current + lost
     leakage = wound.leakage_inductance
-    ahead = bus - primary_resistance(params) * primary + leakage / (ratio * params.choke.inductance) * against
-    shared = 1 + leakage / wound.magnetising_inductance + leakage / (ratio**2 * params.choke.inductance)
+    ahead = bus - primary_resistance(params) * primary + leakage / (ratio * inductance) * against
+    shared = 1 + leakage / wound.magnetising_inductance + leakage / (ratio**2 * inductance)
     magnetised = ahead / shared
     return Volts(magnetised, magnetised / ratio - lost, drops[0], drops[1], held)
 
@@ -205,18 +225,27 @@ def at_bus(params: Params, condition: Condition, bus: float) -> Solved:
     """The period at a bus [V], its duty where it may be."""
     current = load_current(params, condition)
     lags = lags_of(params, bus)
-    core = Core(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    core = Core(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     state = None
     for _ in range(ROUNDS):
         is_continuous = state is None or state.is_continuous
         carried = current if state is None or is_continuous else 0.5 * state.peak
-        volts = volts_of(params, bus, carried, 0.5 * (core.first + core.last) + carried / params.ratio, 0.5 * core.peak)
+        through = 0.5 * (core.first + core.last) + carried / params.ratio
+        volts = volts_of(params, bus, carried, through, 0.5 * core.peak, _inductance(params, state))
         if params.output.voltage >= volts.secondary:
             raise ArithmeticError(f"no settled operation: a bus of {bus:.4g} V gives no more than the output's voltage")
         state = _turned(params, bus, current, volts, lags, core, state)
         core = state.core
     assert state is not None  # there are rounds
     return state
+
+
+def _inductance(params: Params, state: Solved | None) -> float:
+    """Of the choke between valley and peak of a period [H]."""
+    if state is None or not params.choke.saturates or state.peak <= state.valley:
+        return params.choke.inductance
+    linked = flux_of(params.choke, np.array([state.valley, state.peak]))
+    return float(linked[1] - linked[0]) / (state.peak - state.valley)
 
 
 def _turned(
@@ -242,8 +271,7 @@ def _turned(
     ended = takeover + power
     let = _release(params, volts, choke.once(ended + dropping.duration), core)
     core = _core(params, volts, core.first, (power, dropping), let, params.period - takeover - power)
-    if not is_continuous:
-        core = replace(core, first=0.0)
+    core = replace(core, first=core.idle if is_continuous else 0.0)
     return Solved(
         gate / params.period, takeover, power, dropping, let, core, volts, lags, choke, current, is_continuous
     )
@@ -285,7 +313,7 @@ def _discontinuous(
     """Choke current that ends; what lifts the idle choke's capacitances to the output is given back from the load."""
     falling, against = ends
     period = params.period
-    wanted = current + choke_capacitance(params) * params.output.voltage / period
+    wanted = current + lifted_capacitance(params) * params.output.voltage / period
 
     def course_of(power: float) -> Course:
         top = power * (volts.secondary - against)
@@ -332,4 +360,4 @@ def _core(
     turn = 0.5 * math.pi / omega
     angle = min(max(left, 0.0) * omega, 0.5 * math.pi)
     reached = volts.clamp * math.sqrt(capacitance / inductance) * math.sin(angle)
-    return Core(-reached * math.exp(-0.25 * math.pi / IDLE_QUALITY), last, peak, reset, turn, left)
+    return Core(first, -reached * math.exp(-0.25 * math.pi / IDLE_QUALITY), last, peak, reset, turn, left)

@@ -14,21 +14,37 @@ import numpy as np
 from harness.handcalc import forward_edges as edges
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
-from harness.handcalc.forward_period import Solved, at_bus, lowest_bus, primary_resistance, solve
+from harness.handcalc.forward_period import (
+    SMALLEST_CURRENT,
+    Solved,
+    at_bus,
+    lifted_capacitance,
+    lowest_bus,
+    primary_resistance,
+    solve,
+)
+from harness.handcalc.forward_turn_off import Cell, TurnedOff, turned_off
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, blurred, widened
-from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of, summed, swing_of
+from harness.handcalc.switching_waveform import (
+    Course,
+    diode_tangent_of,
+    mean_of,
+    part_of,
+    peak_of,
+    rms_of,
+    summed,
+    swing_of,
+)
 from netlists.point import Condition
 from netlists.stages.switching import Diode, Switch
 from netlists.stages.two_switch_forward import (
     Params,
-    core_resistance,
     end_capacitances,
     idle_capacitance,
     law_of,
     leakage_damping,
     loop_capacitance,
-    primary_capacitance,
     whole,
 )
 
@@ -61,6 +77,8 @@ CAN = Difference(-0.02, 0.02, STRAIGHT)
 LOWEST = Difference(-0.01, 0.01, STRAIGHT)
 IDLE = "rings of the idle choke and core decide where the turn-on begins"
 UNSETTLED = "the rectifiers' ring has not ended by the turn-off"
+MARGIN_FLOOR = 0.01  # of the period
+LATER = 1.3  # times the straight pieces' turn-off: how long the leakage may take to give its current up
 NO_TIME = 0.3  # of a ring's amplitude left at the turn-off, the most it changes a current there
 
 
@@ -129,23 +147,31 @@ def currents_of(params: Params, state: Solved) -> Currents:
     handed = clamped + let.handing
     reset = min(handed + core.reset, period)
     resting = min(reset + core.turn, period)
-    idle = ratio * max(-core.first, 0.0)
-    seen = state.valley / ratio + core.first, state.peak / ratio + core.last
+    idle = -ratio * core.idle
     after = max(state.after, 0.0)
-    primary = _course(period, [(0.0, 0.0), (begun, seen[0]), (ended, seen[1]), (ended, 0.0)])
-    forward = _course(
+    flowing = part_of(state.choke, begun, ended)
+    shared = flowing.scaled(1 / ratio)
+    begin = state.valley / ratio + core.first
+    magnetising = _course(period, [(0.0, 0.0), (begun, begin), (begun, core.first), (ended, core.last), (ended, 0.0)])
+    primary = summed([shared, magnetising], [0.0, 0.0])
+    lead = idle if state.is_continuous else 0.0
+    taking = _course(period, [(0.0, lead), (begun, state.valley), (begun, 0.0), (ended, 0.0)], 0.0)
+    handing = _course(
         period,
-        [(0.0, idle), (begun, state.valley), (ended, state.peak), (fallen, after),
-         (clamped, max(min(ratio * (let.leakage - core.peak), after), 0.0)), (handed, 0.0), (resting, 0.0),
-         (resting, idle)],
-        idle,
+        [(ended, 0.0), (ended, state.peak), (fallen, after),
+         (clamped, max(min(ratio * (let.leakage - core.peak), after), 0.0)), (handed, 0.0)],
     )  # fmt: skip
+    low = summed([state.choke, flowing.scaled(-1.0)], [0.0, 0.0])
+    kept = part_of(low, resting, period)  # what is left of the choke's current bounds what the core turns over to it
+    resting_course = Course(kept.time, np.minimum(kept.value, idle))
+    forward = summed([flowing, taking, handing, resting_course], [0.0] * 4)
     clamp = _course(period, [(clamped, 0.0), (clamped, let.clamp), (handed, core.peak), (reset, 0.0)])
-    low = summed([state.choke, forward.scaled(-1.0)], [0.0, 0.0])
-    freewheel = Course(low.time, np.maximum(low.value, 0.0))
+    free = summed([state.choke, forward.scaled(-1.0)], [0.0, 0.0])
+    freewheel = Course(free.time, np.maximum(free.value, 0.0))
     (start, end), (high_clamp, low_clamp) = end_capacitances(params), (whole(params.high_clamp), whole(params.low_clamp))
     charged = (start - low_clamp) / start - high_clamp / end  # of the primary's current, what the bus brings meanwhile
-    bus = _course(period, [(ended, 0.0), (ended, seen[1] * charged), (fallen, seen[1] * charged), (fallen, 0.0)])
+    last = (state.peak / ratio + core.last) * charged
+    bus = _course(period, [(ended, 0.0), (ended, last), (fallen, last), (fallen, 0.0)])
     feed = summed([primary, bus, clamp.scaled(-1.0)], [0.0, 0.0, 0.0])
     return Currents(primary, forward, freewheel, clamp, feed)
 
@@ -160,12 +186,12 @@ def _course(period: float, corners: list[tuple[float, float]], ends: float = 0.0
 def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     """Every metric of the steady state; subjects are the designators of the parameters and the output's name."""
     state = solve(params, condition)
-    flows = currents_of(params, state)
-    open_by = _open(params, state)
-    found = _transformer(params, condition, state, flows, open_by)
-    found |= _switches(params, condition, state, flows, open_by)
-    found |= _clamps(params, condition, state, flows, open_by)
-    found |= _rectifiers(params, state, flows, open_by)
+    flows, open_by = currents_of(params, state), _open(params, state)
+    on, off = turn_on_of(params, condition, state), turn_off_of(params, condition, state)
+    found = _transformer(params, state, flows, open_by, on)
+    found |= _switches(params, condition, state, flows, open_by, (on, off))
+    found |= _clamps(params, condition, state, flows, open_by, off)
+    found |= _rectifiers(params, state, flows, open_by, (on, off))
     found |= _choke(params, condition, state, open_by)
     ripple, can = (open_by.more(one, 2.0) for one in (RIPPLE, CAN))
     return found | output_metrics(params.output, condition, state.choke, ripple, can)
@@ -180,9 +206,11 @@ def expect_lowest(params: Params, condition: Condition) -> dict[Key, Expectation
     }
 
 
-def _margin(params: Params, state: Solved) -> Expectation:
+def _margin(params: Params, state: Solved, share: float = 0.0) -> Expectation:
+    """What is left of the period behind the reset; the core's ring moves it by ``share`` of the reset."""
     gap = Difference(-0.05, 0.05, "the instants at which the clamp diodes begin and end")
-    return Expectation(state.core.left / params.period, "1", CORE, gap, 0.01)
+    floor = MARGIN_FLOOR + share * state.core.reset / params.period
+    return Expectation(state.core.left / params.period, "1", CORE, gap, floor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +247,7 @@ def _open(params: Params, state: Solved) -> Open:
     ring = amplitude / max(state.peak / params.ratio, 1e-9)
     if state.is_continuous:
         return Open(0.0, 0.0, min(ring, 1.0))
-    through = params.output.voltage / math.sqrt(params.choke.inductance / (whole(params.forward) + whole(params.freewheel)))
+    through = params.output.voltage / math.sqrt(params.choke.inductance / lifted_capacitance(params))
     core = state.volts.clamp * math.sqrt(idle_capacitance(params) / params.transformer.magnetising_inductance)
     return Open(through / state.peak, core / max(state.core.peak, 1e-9), min(ring, 1.0))
 
@@ -237,37 +265,107 @@ def _ring_square(params: Params, state: Solved) -> float:
     return gaps.ringing_square(state.volts.magnetised, capacitance, leakage, quality) / params.period
 
 
-def _power_ring(params: Params, state: Solved) -> edges.Ring:
-    """The freewheel diode's release: its peak voltage, and the peak of the forward current beyond the choke's."""
-    leakage = params.transformer.leakage_inductance / params.ratio**2
-    damping = leakage_damping(params) / params.ratio**2
+def turn_off_of(params: Params, condition: Condition, state: Solved) -> TurnedOff:
+    """The turn-off of a period by its own state equations, looked at until the forward diode's ring has peaked."""
+    bus, wound, ratio = condition.line_voltage, params.transformer, params.ratio
+    current, core = state.peak, state.core.last
+    primary = core + current / ratio
+    lines = [
+        diode_tangent_of(part, max(through, SMALLEST_CURRENT))
+        for part, through in (
+            (params.high_clamp, primary), (params.low_clamp, primary), (params.forward, current),
+            (params.freewheel, current),
+        )
+    ]  # fmt: skip
+    strays = params.strays
+    cell = Cell(
+        strays.loop_inductance,
+        strays.loop_quality * math.sqrt(strays.loop_inductance / loop_capacitance(params)),
+        (law_of(params, params.high, bus), law_of(params, params.low, bus)),
+        (params.high.parallel, params.low.parallel),
+        (params.high.output_capacitance * params.high.parallel, params.low.output_capacitance * params.low.parallel),
+        (whole(params.high_clamp), whole(params.low_clamp)),
+        (lines[0][0], lines[1][0], lines[2][0], lines[3][0]),
+        (lines[0][1], lines[1][1], lines[2][1], lines[3][1]),
+        wound.leakage_inductance,
+        leakage_damping(params),
+        wound.magnetising_inductance,
+        wound.primary_resistance + ratio**2 * params.winding.resistance,
+        ratio,
+        (whole(params.forward), whole(params.freewheel)),
+        params.choke.inductance,
+        params.output.voltage,
+        None if params.snubber is None else (params.snubber.resistance, params.snubber.capacitance),
+    )
+    given = max(state.lags.off, 0.0) + state.fall.duration + state.release.charging + state.release.handing
+    ring = math.sqrt(wound.leakage_inductance * whole(params.forward)) / ratio
+    looked = 2 * math.pi * max(ring, math.sqrt(strays.loop_inductance * loop_capacitance(params)))
+    return turned_off(cell, bus, current, core, (LATER * given, looked))
+
+
+@dataclass(frozen=True, slots=True)
+class TurnOn:
+    """What the turn-on peaks at: voltage of the freewheel diode [V]; currents of forward diode, primary, and of the
+    channels of the high and the low switch [A]; squares of both channels beyond the primary's [A2s]."""
+
+    freewheel: float
+    forward: float
+    primary: float
+    channels: tuple[float, float]
+    charges: tuple[float, float]
+    squares: tuple[float, float]
+
+
+def turn_on_of(params: Params, condition: Condition, state: Solved) -> TurnOn:
+    """The turn-on of a period: the leakage's ring, and the channels that empty the ends of the primary before it."""
+    bus, ratio, wound = condition.line_voltage, params.ratio, params.transformer
+    ends = end_capacitances(params)
+    total = sum(ends)
+    shares = (ends[0] / total, ends[1] / total)  # of the bus, with no voltage across the primary
+    if not state.is_continuous:
+        shares = (0.5 * (1 - params.output.voltage * ratio / bus),) * 2
+    laws = [law_of(params, part, bus) for part in (params.high, params.low)]
+    times = (edges.time_constant(laws[0]), edges.time_constant(laws[1]))
     snubber = None if params.snubber is None else (params.snubber.resistance, params.snubber.capacitance)
-    start = -state.volts.freewheel if state.is_continuous else params.output.voltage
-    return edges.step_ring(state.volts.secondary, leakage, damping, whole(params.freewheel), snubber, start)
+    found = edges.turned_on(
+        edges.TurningOn(
+            state.volts.secondary, shares, times, wound.leakage_inductance / ratio**2,
+            leakage_damping(params) / ratio**2, whole(params.freewheel), snubber,
+            -ratio * state.core.first, state.valley, 0.0 if state.is_continuous else params.output.voltage,
+        )
+    )  # fmt: skip
+    primary = np.maximum(found.secondary / ratio + state.core.first, 0.0)
+    charges = [capacitance * share * bus for capacitance, share in zip(ends, shares, strict=True)]
+    channels, squares = [], []
+    for charge, tau in zip(charges, times, strict=True):
+        x = np.minimum(found.time / tau, 50.0)
+        emptied = charge / tau * np.exp(x - np.exp(x))
+        channels.append(float(np.max(emptied + primary)))
+        squares.append(float(np.trapezoid((emptied + primary) ** 2 - primary**2, found.time)))
+    return TurnOn(
+        found.voltage, found.current, float(np.max(primary)), (channels[0], channels[1]), (charges[0], charges[1]),
+        (squares[0], squares[1]),
+    )  # fmt: skip
 
 
 def _transformer(
-    params: Params, condition: Condition, state: Solved, flows: Currents, open_by: Open
+    params: Params, state: Solved, flows: Currents, open_by: Open, on: TurnOn
 ) -> dict[Key, Expectation]:
-    name, core, ratio = params.transformer.designator, state.core, params.ratio
-    ring = _power_ring(params, state).current
-    top = max(peak_of(flows.primary), state.valley / ratio + core.first + ring / ratio)
+    name, core = params.transformer.designator, state.core
+    top = max(peak_of(flows.primary), on.primary)
     square = rms_of(flows.primary) ** 2 + rms_of(flows.clamp) ** 2 + _falling_square(params, state)
-    swing = core.peak - core.first
     root = math.sqrt(square)
     rms_gap = blurred(open_by.more(RMS), _edge_share(params, state), _ring_square(params, state), root)
     feed = math.sqrt(max(rms_of(flows.feed) ** 2 - mean_of(flows.feed) ** 2, 0.0))
     drawn = blurred(open_by.more(DRAWN), _edge_share(params, state), _ring_square(params, state), feed)
+    swing = (core.peak - core.idle) * params.transformer.magnetising_inductance
+    core_gap = open_by.of_core(CORE_CURRENT)
     return {
         ("primary_current_peak", name): Expectation(top, "A", RINGS, open_by.more(PRIMARY_PEAK), 0.01),
         ("primary_current_rms", name): Expectation(root, "A", PIECES, rms_gap, 0.01),
-        ("magnetising_current_peak", name): Expectation(
-            max(core.peak, -core.first), "A", CORE, open_by.of_core(CORE_CURRENT), 0.005
-        ),
-        ("flux_linkage_swing", name): Expectation(
-            swing * params.transformer.magnetising_inductance, "V s", CORE, open_by.of_core(CORE_CURRENT)
-        ),
-        ("reset_margin", name): _margin(params, state),
+        ("magnetising_current_peak", name): Expectation(max(core.peak, -core.idle), "A", CORE, core_gap, 0.005),
+        ("flux_linkage_swing", name): Expectation(swing, "V s", CORE, core_gap),
+        ("reset_margin", name): _margin(params, state, open_by.core),
         ("input_ripple_current", "input"): Expectation(feed, "A", PIECES, drawn, 0.01),
     }
 
@@ -281,94 +379,86 @@ def _falling_square(params: Params, state: Solved) -> float:
 
 
 def _switches(
-    params: Params, condition: Condition, state: Solved, flows: Currents, open_by: Open
+    params: Params,
+    condition: Condition,
+    state: Solved,
+    flows: Currents,
+    open_by: Open,
+    edges_of: tuple[TurnOn, TurnedOff],
 ) -> dict[Key, Expectation]:
-    """Voltages and currents of one piece of each switch; before the turn-on the two divide the bus by their ends."""
-    bus, period, clamp = condition.line_voltage, params.period, state.volts.clamp
-    start, end = end_capacitances(params)
-    step = _loop_step(params, state)
-    overshoot = edges.loop_overshoot(
-        step, params.strays.loop_inductance, loop_capacitance(params), params.strays.loop_quality
-    )
-    held = bus + 0.5 * (clamp - bus)
+    """Voltages and currents of one piece of each switch."""
+    on, off = edges_of
+    bus, period = condition.line_voltage, params.period
+    held = bus + 0.5 * (state.volts.clamp - bus)
     mean, square = mean_of(flows.primary), rms_of(flows.primary) ** 2
-    ring = _power_ring(params, state).current / params.ratio
-    top = max(peak_of(flows.primary), state.valley / params.ratio + state.core.first + ring)
-    found: dict[Key, Expectation] = {}
     edge, ringing = _edge_share(params, state), _ring_square(params, state)
-    for part, own, other in ((params.high, start, end), (params.low, end, start)):
-        charge = own * bus * own / (own + other) if state.is_continuous else 0.5 * own * bus
-        law = law_of(params, part, bus)
-        spike = edges.discharge_peak(law, charge)
-        root = math.sqrt(square + edges.discharge_square(law, charge) / period)
-        spread = 0.0 if state.is_continuous else 0.5
-        found |= _voltages("switch", part.designator, (held, held + overshoot), PLATEAU, SWITCH_PEAK)
+    found: dict[Key, Expectation] = {}
+    for place, part in enumerate((params.high, params.low)):
+        top = max(peak_of(flows.primary), on.channels[place])
+        root = math.sqrt(square + on.squares[place] / period)
+        unknown = 0.0 if state.is_continuous else 0.5  # of what the ring leaves to be emptied
+        spiked = on.channels[place] > 0.9 * top
+        found |= _voltages("switch", part.designator, (held, max(off.switches[place], held)), PLATEAU, SWITCH_PEAK)
         found |= _currents(
-            "switch", part, (mean + charge / period, root, max(top, spike)),
+            "switch", part, (mean + on.charges[place] / period, root, top),
             (
-                widened(open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)), spread * charge / period / mean, IDLE),
-                widened(blurred(open_by.more(RMS), edge, ringing, root), spread * (root**2 / square - 1), IDLE),
-                widened(SPIKED, spread, IDLE) if spike > 0.9 * top else open_by.more(PRIMARY_PEAK),
+                widened(
+                    open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)), unknown * on.charges[place] / period / mean, IDLE
+                ),
+                widened(blurred(open_by.more(RMS), edge, ringing, root), unknown * (root**2 / square - 1), IDLE),
+                widened(SPIKED, unknown, IDLE) if spiked else open_by.more(PRIMARY_PEAK),
             ),
         )  # fmt: skip
     return found
 
 
-def _loop_step(params: Params, state: Solved) -> float:
-    """What the loop's current changes by as the clamp diodes begin to conduct [A]: out of the bus, then into it."""
-    start, end = end_capacitances(params)
-    before = state.release.leakage * ((start - whole(params.low_clamp)) / start - whole(params.high_clamp) / end)
-    return before + state.release.clamp
-
-
 def _clamps(
-    params: Params, condition: Condition, state: Solved, flows: Currents, open_by: Open
+    params: Params, condition: Condition, state: Solved, flows: Currents, open_by: Open, off: TurnedOff
 ) -> dict[Key, Expectation]:
-    """Both clamp diodes carry the same; each blocks the bus while the switches conduct."""
-    bus = condition.line_voltage
+    """Each clamp diode blocks the bus while the switches conduct; the core's part of its current is straight."""
+    bus, period = condition.line_voltage, params.period
     start, end = end_capacitances(params)
     drop = primary_resistance(params) - params.transformer.primary_resistance
-    held = bus - 0.5 * drop * mean_of(flows.primary) * params.period / max(state.takeover + state.power, 1e-12)
+    held = bus - 0.5 * drop * mean_of(flows.primary) * period / max(state.takeover + state.power, 1e-12)
+    core = 0.5 * state.core.peak * state.core.reset, state.core.peak**2 * state.core.reset / 3
     found: dict[Key, Expectation] = {}
     pairs = ((params.high_clamp, params.low, end, start), (params.low_clamp, params.high, start, end))
-    for part, switch, own, other in pairs:
+    for place, (part, switch, own, other) in enumerate(pairs):
         law = law_of(params, switch, bus)
-        before = bus - bus * own / (own + other)
         peak = edges.smoothed_overshoot(
-            before, bus, law, params.strays.loop_inductance, whole(params.high_clamp) + whole(params.low_clamp),
-            params.strays.loop_quality,
+            bus * other / (own + other), bus, law, params.strays.loop_inductance,
+            whole(params.high_clamp) + whole(params.low_clamp), params.strays.loop_quality,
         )  # fmt: skip
         found |= _voltages("diode", part.designator, (held, max(peak, held)), PLATEAU, open_by.of_core(RING_PEAK))
+        average = (off.charges[place] + core[0]) / period
+        root = math.sqrt((off.squares[place] + core[1]) / period)
         found |= _currents(
-            "diode", part, (mean_of(flows.clamp), rms_of(flows.clamp), peak_of(flows.clamp)),
+            "diode", part, (average, root, max(off.clamps[place], state.core.peak)),
             tuple(open_by.of_core(one) for one in (CLAMP_MEAN, CLAMP_MEAN, CLAMP_PEAK)),
         )  # fmt: skip
     return found
 
 
-def _rectifiers(params: Params, state: Solved, flows: Currents, open_by: Open) -> dict[Key, Expectation]:
-    ratio, volts = params.ratio, state.volts
-    ring = _power_ring(params, state)
-    name = params.freewheel.designator
-    found = _voltages("diode", name, (volts.secondary, max(ring.voltage, volts.secondary)), PLATEAU, RING_PEAK)
+def _rectifiers(
+    params: Params, state: Solved, flows: Currents, open_by: Open, edges_of: tuple[TurnOn, TurnedOff]
+) -> dict[Key, Expectation]:
+    on, off = edges_of
+    volts, ratio = state.volts, params.ratio
+    secondary = volts.secondary
     reverse = volts.clamp / ratio - volts.freewheel
-    peak = edges.clamped_ring(
-        volts.clamp, state.core.peak, params.transformer.leakage_inductance, leakage_damping(params),
-        whole(params.forward) / ratio**2, primary_capacitance(params),
-    )  # fmt: skip
+    found = _voltages(
+        "diode", params.freewheel.designator, (secondary, max(on.freewheel, secondary)), PLATEAU, RING_PEAK
+    )
     found |= _voltages(
-        "diode", params.forward.designator, (reverse, max(peak / ratio - volts.freewheel, reverse)), PLATEAU,
-        REVERSE_PEAK,
-    )  # fmt: skip
-    edge = _edge_share(params, state)
-    square = _ring_square(params, state) * ratio**2
-    top = max(peak_of(flows.forward), state.valley + ring.current)
-    for part, flow, peak_current in (
-        (params.forward, flows.forward, top), (params.freewheel, flows.freewheel, peak_of(flows.freewheel)),
+        "diode", params.forward.designator, (reverse, max(off.reverse, reverse)), PLATEAU, REVERSE_PEAK
+    )
+    edge, square = _edge_share(params, state), _ring_square(params, state) * ratio**2
+    for part, flow, top in (
+        (params.forward, flows.forward, on.forward), (params.freewheel, flows.freewheel, off.freewheel),
     ):  # fmt: skip
         root = rms_of(flow)
         found |= _currents(
-            "diode", part, (mean_of(flow), root, peak_current),
+            "diode", part, (mean_of(flow), root, max(top, peak_of(flow))),
             (
                 open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)),
                 blurred(open_by.more(RMS), edge, square, root),

@@ -131,6 +131,7 @@ def _reset_layout(params: forward.Params) -> Layout:
     return {
         "designator": params.transformer.designator,
         "clamp": "clamp_low_current",
+        "magnetising": "magnetising_current",
         "start": "clamp_low_voltage",
         "end": "low_voltage",
         "inductance": params.transformer.primary_inductance,

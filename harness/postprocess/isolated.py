@@ -12,7 +12,7 @@ from harness.contracts import FloatArray, Metric
 from harness.postprocess.period import Period
 from harness.postprocess.waveform import rms
 
-RESET_FROM = 0.1  # of its peak: from there a clamp diode's current is followed to zero by the core's own slope
+RESET_FROM = 0.3  # of the core's peak: from there a clamp diode's current is followed to zero by the core's own slope
 CONDUCTS = 0.005  # of its peak: a rectifier with less current does not conduct
 
 
@@ -80,8 +80,7 @@ def reset_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
     across = period(item["start"]) - period(item["end"])
     bus = float(np.max(across))
     turn_on = float(time[np.nonzero(across < 0.5 * bus)[0][-1]])
-    peak = float(np.max(clamp))
-    inside = np.nonzero(clamp > RESET_FROM * peak)[0]
+    inside = np.nonzero(clamp > RESET_FROM * float(np.max(period(item["magnetising"]))))[0]
     end = float(time[inside[-1]])
     left = float(clamp[inside[-1]]) * item["inductance"] / bus
     margin = (turn_on - end - left) / length
