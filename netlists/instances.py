@@ -326,4 +326,6 @@ class Recorded(StageInstance):
     kind: RecordedKind
 
 
-AnyInstance = Annotated[RectifierBulk | Buck | BoostPfc | Llc | TwoSwitchForward | Recorded, Field(discriminator="kind")]
+AnyInstance = Annotated[
+    RectifierBulk | Buck | BoostPfc | Llc | TwoSwitchForward | Recorded, Field(discriminator="kind")
+]

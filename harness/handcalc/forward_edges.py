@@ -61,9 +61,7 @@ class Fall:
     area: float
 
 
-def fall(
-    voltage: float, current: float, capacitance: float, magnetising: float, choke: float, output: float
-) -> Fall:
+def fall(voltage: float, current: float, capacitance: float, magnetising: float, choke: float, output: float) -> Fall:
     """The fall after turn-off, by the currents of magnetising inductance and choke, both turning with the capacitance.
 
     u'' = -w^2 (u - u0), exactly a sine: no constant current is assumed, since at light load little is left of it.
@@ -168,9 +166,9 @@ def turned_on(on: TurningOn) -> TurnedOn:
     slowest = max(on.times)
     taken = max(on.choke - on.carried, 0.0) * on.inductance / on.voltage
     time = np.linspace(-BEFORE * slowest, max(CYCLES * ring, 2 * slowest) + taken, GRID)
-    blocked = sum(
-        share * np.exp(-np.exp(np.minimum(time / tau, 50.0))) for share, tau in zip(on.shares, on.times, strict=True)
-    )
+    blocked = np.zeros(GRID)
+    for share, tau in zip(on.shares, on.times, strict=True):
+        blocked += share * np.exp(-np.exp(np.minimum(time / tau, 50.0)))
     driven = on.voltage * (1 - blocked)
     step = float(time[1] - time[0])
     flux = np.concatenate(([0.0], np.cumsum(0.5 * (driven[1:] + driven[:-1]) * step)))
@@ -184,9 +182,7 @@ def turned_on(on: TurningOn) -> TurnedOn:
     return TurnedOn(float(np.max(across)), float(np.max(current)), time, current)
 
 
-def _ring(
-    on: TurningOn, driven: FloatArray, step: float, begin: int, courses: tuple[FloatArray, FloatArray]
-) -> None:
+def _ring(on: TurningOn, driven: FloatArray, step: float, begin: int, courses: tuple[FloatArray, FloatArray]) -> None:
     """Fills in current and voltage from where the freewheel diode has let go."""
     current, across = courses
     resistance, beside = on.snubber if on.snubber else (1.0, 1.0)
@@ -215,7 +211,7 @@ def smoothed_overshoot(
 ) -> float:
     """Peak of a voltage that a turning-on switch takes from ``low`` to ``high`` through a ringing loop [V].
 
-    The switch alone would give high - (high - low) exp(-exp(t / tau)); the loop with its damping beside it filters that.
+    The switch alone would give high - (high - low) exp(-exp(t / tau)); the loop and its damping filter that.
     """
     tau, omega = time_constant(law), 1 / math.sqrt(inductance * capacitance)
     time = np.linspace(-6 * tau, 4 * tau + 2 * math.pi / omega, 2 * GRID)

@@ -163,9 +163,7 @@ def lags_of(params: Params, bus: float) -> Lags:
     return Lags(sum(on) / 2, sum(off) / 2)
 
 
-def volts_of(
-    params: Params, bus: float, current: float, primary: float, clamped: float, inductance: float
-) -> Volts:
+def volts_of(params: Params, bus: float, current: float, primary: float, clamped: float, inductance: float) -> Volts:
     """Voltages at the choke's mean current while power flows [A], the primary's then, the clamp diodes' [A].
 
     Leakage, core and choke divide what the switches leave of the bus; the choke's far end is the output.
@@ -307,9 +305,7 @@ def _continuous(
     return course, power
 
 
-def _discontinuous(
-    params: Params, current: float, volts: Volts, dropping: float, ends: tuple[float, float]
-) -> Piece:
+def _discontinuous(params: Params, current: float, volts: Volts, dropping: float, ends: tuple[float, float]) -> Piece:
     """Choke current that ends; what lifts the idle choke's capacitances to the output is given back from the load."""
     falling, against = ends
     period = params.period
@@ -338,9 +334,7 @@ def _release(params: Params, volts: Volts, after: float, core: Core) -> Release:
     )  # fmt: skip
 
 
-def _core(
-    params: Params, volts: Volts, first: float, driven: tuple[float, Fall], let: Release, off: float
-) -> Core:
+def _core(params: Params, volts: Volts, first: float, driven: tuple[float, Fall], let: Release, off: float) -> Core:
     """Magnetising current from V t / L, its reset at bus and clamp diodes, the quarter of the ring behind it.
 
     Parameters

@@ -105,7 +105,7 @@ def turned_off(cell: Cell, bus: float, choke: float, core: float, spans: tuple[f
     corners = np.array([max(ends)])  # the other corners lie as near to it or to the begin as laws and pieces differ
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
-        state, told = odeint(
+        state, told = odeint(  # type: ignore[call-overload]  # its stubs know no tolerance for each state
             rates, start, time, rtol=TOLERANCE, atol=TOLERANCE * 1e-2 * _scale(primary, choke, bus, cell.ratio),
             tcrit=corners, mxstep=5000, full_output=True,
         )  # fmt: skip

@@ -78,6 +78,7 @@ LOWEST = Difference(-0.01, 0.01, STRAIGHT)
 IDLE = "rings of the idle choke and core decide where the turn-on begins"
 UNSETTLED = "the rectifiers' ring has not ended by the turn-off"
 MARGIN_FLOOR = 0.01  # of the period
+HALF_RING = 0.3  # of the output's voltage, to either side: where the idle ring leaves the freewheel diode
 LATER = 1.3  # times the straight pieces' turn-off: how long the leakage may take to give its current up
 NO_TIME = 0.3  # of a ring's amplitude left at the turn-off, the most it changes a current there
 
@@ -168,8 +169,8 @@ def currents_of(params: Params, state: Solved) -> Currents:
     clamp = _course(period, [(clamped, 0.0), (clamped, let.clamp), (handed, core.peak), (reset, 0.0)])
     free = summed([state.choke, forward.scaled(-1.0)], [0.0, 0.0])
     freewheel = Course(free.time, np.maximum(free.value, 0.0))
-    (start, end), (high_clamp, low_clamp) = end_capacitances(params), (whole(params.high_clamp), whole(params.low_clamp))
-    charged = (start - low_clamp) / start - high_clamp / end  # of the primary's current, what the bus brings meanwhile
+    start, end = end_capacitances(params)  # of the primary's current the bus brings a part while both are charged
+    charged = (start - whole(params.low_clamp)) / start - whole(params.high_clamp) / end
     last = (state.peak / ratio + core.last) * charged
     bus = _course(period, [(ended, 0.0), (ended, last), (fallen, last), (fallen, 0.0)])
     feed = summed([primary, bus, clamp.scaled(-1.0)], [0.0, 0.0, 0.0])
@@ -348,9 +349,7 @@ def turn_on_of(params: Params, condition: Condition, state: Solved) -> TurnOn:
     )  # fmt: skip
 
 
-def _transformer(
-    params: Params, state: Solved, flows: Currents, open_by: Open, on: TurnOn
-) -> dict[Key, Expectation]:
+def _transformer(params: Params, state: Solved, flows: Currents, open_by: Open, on: TurnOn) -> dict[Key, Expectation]:
     name, core = params.transformer.designator, state.core
     top = max(peak_of(flows.primary), on.primary)
     square = rms_of(flows.primary) ** 2 + rms_of(flows.clamp) ** 2 + _falling_square(params, state)
@@ -397,7 +396,9 @@ def _switches(
         top = max(peak_of(flows.primary), on.channels[place])
         root = math.sqrt(square + on.squares[place] / period)
         unknown = 0.0 if state.is_continuous else 0.5  # of what the ring leaves to be emptied
-        spiked = on.channels[place] > 0.9 * top
+        peak_gap = SPIKED if on.channels[place] > 0.9 * top else open_by.more(PRIMARY_PEAK)
+        if not state.is_continuous:
+            peak_gap = widened(peak_gap, on.channels[place] / top, IDLE)
         found |= _voltages("switch", part.designator, (held, max(off.switches[place], held)), PLATEAU, SWITCH_PEAK)
         found |= _currents(
             "switch", part, (mean + on.charges[place] / period, root, top),
@@ -406,7 +407,7 @@ def _switches(
                     open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)), unknown * on.charges[place] / period / mean, IDLE
                 ),
                 widened(blurred(open_by.more(RMS), edge, ringing, root), unknown * (root**2 / square - 1), IDLE),
-                widened(SPIKED, unknown, IDLE) if spiked else open_by.more(PRIMARY_PEAK),
+                peak_gap,
             ),
         )  # fmt: skip
     return found
@@ -446,21 +447,21 @@ def _rectifiers(
     volts, ratio = state.volts, params.ratio
     secondary = volts.secondary
     reverse = volts.clamp / ratio - volts.freewheel
-    found = _voltages(
-        "diode", params.freewheel.designator, (secondary, max(on.freewheel, secondary)), PLATEAU, RING_PEAK
-    )
-    found |= _voltages(
-        "diode", params.forward.designator, (reverse, max(off.reverse, reverse)), PLATEAU, REVERSE_PEAK
-    )
+    top = max(on.freewheel, secondary)
+    begun = 0.0 if state.is_continuous else HALF_RING * params.output.voltage / top
+    ring_gap = widened(RING_PEAK, begun, IDLE)
+    found = _voltages("diode", params.freewheel.designator, (secondary, top), PLATEAU, ring_gap)
+    found |= _voltages("diode", params.forward.designator, (reverse, max(off.reverse, reverse)), PLATEAU, REVERSE_PEAK)
     edge, square = _edge_share(params, state), _ring_square(params, state) * ratio**2
     for part, flow, top in (
         (params.forward, flows.forward, on.forward), (params.freewheel, flows.freewheel, off.freewheel),
     ):  # fmt: skip
-        root = rms_of(flow)
+        root, mean = rms_of(flow), mean_of(flow)
+        returned = 0.0 if state.is_continuous else -ratio * state.core.idle * state.core.turn / params.period / mean
         found |= _currents(
-            "diode", part, (mean_of(flow), root, max(top, peak_of(flow))),
+            "diode", part, (mean, root, max(top, peak_of(flow))),
             (
-                open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)),
+                widened(open_by.more(blurred(AVERAGE, edge, 0.0, 1.0)), returned, IDLE),
                 blurred(open_by.more(RMS), edge, square, root),
                 open_by.more(PRIMARY_PEAK),
             ),
@@ -477,7 +478,7 @@ def _choke(params: Params, condition: Condition, state: Solved, open_by: Open) -
         straight = peak_of(at_bus(replace(params, choke=linear), condition, condition.line_voltage).choke)
     peak = open_by.more(CHOKE_PEAK)
     return {
-        ("duty_cycle", params.output.name): Expectation(state.duty, "1", BALANCE, open_by.more(DUTY), 1e-3),
+        ("duty_cycle", params.output.name): Expectation(state.duty, "1", BALANCE, open_by.more(DUTY, 2.0), 1e-3),
         ("choke_current_peak", name): Expectation(top, "A", PIECES, peak, 0.01),
         ("choke_current_rms", name): Expectation(rms_of(state.choke), "A", PIECES, open_by.more(CHOKE_RMS), 0.01),
         ("choke_ripple", name): Expectation(swing_of(state.choke), "A", PIECES, open_by.more(CHOKE_RIPPLE), 0.01),

@@ -27,7 +27,7 @@ METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if 
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:
-    """The nine operating points; the guide's probe; the lowest bus, with what is left of the period behind the reset."""
+    """The nine operating points; the guide's probe; the lowest bus, with the reset's margin there."""
     params, _ = stage.params_from(record, instance, Point())
     asked = isolated.questions(record, instance, tuple(METRICS), params.output)
     return [

@@ -45,15 +45,16 @@ def analysis_of(params: forward.Params, condition: Condition, *, lowest: bool = 
     gates = forward.gates(params, condition.line_voltage)
     if lowest:
         control = Control("voltage", start.bus, start.bus / VOLTAGE_REACH, start.bus * VOLTAGE_REACH)
-        steered = (*(gate.held_at(params.largest_duty) for gate in gates), Level(forward.FEED))
+        gates = (gates[0].held_at(params.largest_duty), gates[1].held_at(params.largest_duty))
+        bus = Level(forward.FEED)
     else:
         control = Control("duty", start.duty, SMALLEST_DUTY, params.largest_duty)
-        steered = (*gates, Level(forward.FEED, value=condition.line_voltage))
+        bus = Level(forward.FEED, value=condition.line_voltage)
     return Periodic(
         params.switching_frequency,
         (control,),
         (Constraint("mean", f"out_{forward.TAG}", params.output.voltage),),
-        steered,
+        (*gates, bus),
         states,
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 from PySpice.Spice.Netlist import Circuit, SubCircuit
 
@@ -42,7 +43,8 @@ PREFIX = "xstage"  # the subcircuit's instance in the bench
 FEED = "vfeed"  # the bus
 TAG = "a"  # of the output
 LEG = "0"  # of the one choke and the one transformer
-PLACES = ("high", "low")  # a switch and a clamp diode each
+PLACES = ("high", "low")  # of the switches
+Part = TypeVar("Part")
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,26 +259,29 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
         raise OptionError(f"stages.{instance}: recorded only, since none of its parts says its role")
     reader = Reader(record, point)
     parts = Parts(record, instance, reader, 1)
-    switches = [parts.switch(f"{place}_switch") for place in PLACES]
-    diodes = [parts.diode(role) for role in ("high_clamp", "low_clamp", "forward_diode", "freewheel_diode")]
-    choke = parts.choke("output_choke")
-    assert None not in switches  # roles were checked when the record was read
-    assert None not in diodes
-    assert choke is not None
     try:
         params = Params(
-            *switches,  # type: ignore[arg-type]
-            diodes[0],  # type: ignore[arg-type]
-            diodes[1],  # type: ignore[arg-type]
+            _held(parts.switch("high_switch")),
+            _held(parts.switch("low_switch")),
+            _held(parts.diode("high_clamp")),
+            _held(parts.diode("low_clamp")),
             parts.transformers("transformer")[0],
-            diodes[2],  # type: ignore[arg-type]
-            diodes[3],  # type: ignore[arg-type]
-            choke,
+            _held(parts.diode("forward_diode")),
+            _held(parts.diode("freewheel_diode")),
+            _held(parts.choke("output_choke")),
             parts.output(stage_of.rail),
             parts.strays(),
-            *(parts.stage_value(field) for field in ("switching_frequency", "largest_duty", "leakage_quality")),
+            parts.stage_value("switching_frequency"),
+            parts.stage_value("largest_duty"),
+            parts.stage_value("leakage_quality"),
             parts.snubber(),
         )
     except OptionError as error:  # values that are possible each but not together
         raise RecordError([record.finding(f"stages.{instance}", str(error))]) from error
     return params, frozenset(reader.reads)
+
+
+def _held(part: Part | None) -> Part:
+    """A part whose role was checked to be held when the record was read."""
+    assert part is not None
+    return part
