@@ -55,7 +55,7 @@ def test_a_largest_duty_above_one_half_is_refused_by_one_line(tmp_path: Path) ->
         ('role = "high_clamp"', 'role = ""', "stages.main_24v", "needs 1 part with role high_clamp"),
         ('role = "snubber_resistor"', 'role = ""', "stages.main_24v", "a snubber needs both"),
         ('role = "low_switch"', 'role = "high_switch"', "stages.main_24v", "needs 1 part with role high_switch"),
-        ('leakage_quality = { value = "6"', 'core_quality = { value = "6"', "stages.main_24v.core_quality", "core_quality"),
+        ('leakage_quality = { value = "6"', 'core_quality = { value = "6"', "core_quality", "core_quality"),
         ('input_voltage_low = { value = "345", low = "335", high = "355"',
          'input_voltage_low = { value = "395", low = "390", high = "400"', "stages.main_24v.input_voltage",
          "must rise from"),
