@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from harness.judge.assess import Assessment, assess, undecided_answers
+from harness.judge.corners import answers_to_simulate
 from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
 from harness.plan.plan import Plan, check_names, kind_of, simulated_instances
 from harness.show.plots import draw
@@ -35,6 +36,7 @@ def check_record(
     json_file: Path | None = None,
     limits_file: Path | None = None,
     ends: Literal["hand", "simulate"] = "hand",
+    corners: Literal["hand", "simulate"] = "hand",
     on_progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Assessment, list[str]]:
     """Checks a record and returns its assessment with one line a file written.
@@ -43,6 +45,7 @@ def check_record(
     ----------
     limits_file : None: ``<record-stem>.limits.toml`` beside the record, where there is one
     ends : how one input alone at its ends is found; ``simulate`` does so for undecided metrics
+    corners : how adverse and rescued values of switching stages are found; ``hand`` scales those out of doubt
 
     Raises
     ------
@@ -62,6 +65,8 @@ def check_record(
         check_overrides(limits, plan)
     with Campaign(out, workers=workers, on_progress=on_progress) as campaign:
         plan.run(campaign)
+        in_doubt = plan.answers if corners == "simulate" else answers_to_simulate(record, plan, limits)
+        plan.simulate_corners(campaign, in_doubt)
         if ends == "simulate":
             plan.simulate_ends(campaign, undecided_answers(record, plan, limits))
         provenance = {

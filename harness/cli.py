@@ -58,6 +58,10 @@ def check(
     ends: Annotated[
         Literal["hand", "simulate"], Parameter(help="how undecided verdicts get each input's ends alone")
     ] = "hand",
+    corners: Annotated[
+        Literal["hand", "simulate"],
+        Parameter(help="how adverse values of switching stages that are far from their limits are found"),
+    ] = "hand",
 ) -> int:
     """Checks a record; ends 0, 1 or 2 as ``main`` says."""
     from harness.check import check_record
@@ -66,7 +70,7 @@ def check(
     with progress() as on_progress:
         assessment, files = check_record(
             record, out, instance=instance, workers=workers, plots=plots, json_file=json, limits_file=limits, ends=ends,
-            on_progress=on_progress,
+            corners=corners, on_progress=on_progress,
         )  # fmt: skip
     from harness.show.table import print_assessment
 

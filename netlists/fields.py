@@ -100,6 +100,7 @@ class Part(Noted):
     known: KnownText | None = Field(default=None, description="how plain values of this part are known")
     role: Text = Field(default="", description="what the part does in its stage, from the stage's list of roles")
     output: Text = Field(default="", description="the rail it serves, in a stage with several; empty: the stage's own")
+    branch: Text = Field(default="", description="of an output_network: the branch it stands in")
     description: Text = ""
     parallel: int = Field(default=1, ge=1, le=1000)
     series: int = Field(default=1, ge=1, le=100)

@@ -12,7 +12,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from netlists.fields import Noted, Text, quantity
+from netlists.fields import Noted, RecordModel, Text, quantity
 from netlists.kinds import AnyPart
 from netlists.quantity import Quantity
 
@@ -196,7 +196,7 @@ class Buck(Switching):
         "output_choke": Role(("choke",), 1, 1, ("inductance", "winding_resistance"), "one a phase", ("parallel",)),
         "input_choke": Role(("choke",), 0, 1, ("inductance", "winding_resistance"), "before the input bank"),
         "input_bank": Role(BANK_KINDS, 0, 4, ("capacitance", "esr"), "across the input", ("parallel", "series")),
-        "output_bank": Role(BANK_KINDS, 1, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
+        "output_bank": Role(BANK_KINDS, 0, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
         **SNUBBER,
     }
 
@@ -317,7 +317,46 @@ class TwoSwitchForward(Isolated):
     }
 
 
-RecordedKind = Literal["input_filter", "flyback", "output_network", "standby", "other"]
+AT_THE_BANK = "bank"
+
+
+class NetworkBranch(RecordModel):
+    """A way from a converter's output to a part of its load; its parts name it as their branch."""
+
+    known: Literal["measured", "marked", "inferred", "assumed"] | None = None
+    note: Text = ""
+    load_share: Quantity | None = quantity("1", "of the load's current; none in any branch: equal shares", ge=0, le=1)
+
+
+class OutputNetwork(StageInstance):
+    """Copper, shunts, banks, cables and connectors between a converter's output and its loads, simulated with it."""
+
+    kind: Literal["output_network"]
+    rail: Name | None = Field(default=None, description="the rail it carries; none: that its converter regulates")
+    branches: dict[Name, NetworkBranch] = Field(default_factory=dict, max_length=8)
+    sense: Text | Annotated[list[Text], Field(min_length=1)] = Field(
+        default=AT_THE_BANK, description="what the converter regulates: bank, its own output, or a branch's connector"
+    )
+
+    def structure_names(self) -> tuple[str, ...]:
+        return ("sense",) if self.is_modelled() else ()
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "copper": Role(
+            ("conductor",), 1, 8, ("resistance", "inductance"), "from the converter's output to a bank", ("parallel",)
+        ),
+        "shunt": Role(("shunt",), 0, 8, ("resistance",), "in series with the copper", ("parallel",)),
+        "bank": Role(BANK_KINDS, 1, 64, ("capacitance", "esr"), "at the end of the copper", ("parallel", "series")),
+        "filter_choke": Role(("choke",), 0, 8, ("inductance", "winding_resistance"), "behind the bank"),
+        "filter_bank": Role(BANK_KINDS, 0, 64, ("capacitance", "esr"), "behind the choke", ("parallel", "series")),
+        "cable": Role(
+            ("conductor",), 0, 8, ("resistance", "inductance"), "to the load, both conductors together", ("parallel",)
+        ),
+        "connector": Role(("connector",), 0, 8, ("contact_resistance",), "of the load", ("parallel",)),
+    }
+
+
+RecordedKind = Literal["input_filter", "flyback", "standby", "other"]
 
 
 class Recorded(StageInstance):
@@ -327,5 +366,5 @@ class Recorded(StageInstance):
 
 
 AnyInstance = Annotated[
-    RectifierBulk | Buck | BoostPfc | Llc | TwoSwitchForward | Recorded, Field(discriminator="kind")
+    RectifierBulk | Buck | BoostPfc | Llc | OutputNetwork | TwoSwitchForward | Recorded, Field(discriminator="kind")
 ]

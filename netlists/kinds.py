@@ -22,6 +22,22 @@ class Shunt(Part):
     power_rating: Quantity | None = quantity("W", "one piece", gt=0)
 
 
+class Conductor(Part):
+    """Copper of a board, a bus bar, or a cable, whose values are then of both conductors together."""
+
+    kind: Literal["conductor"]
+    resistance: Quantity | None = quantity("ohm", "one piece, at the temperature it works at", gt=0)
+    inductance: Quantity | None = quantity("H", "one piece", gt=0)
+
+
+class Connector(Part):
+    """``parallel`` contacts carry the current there, as many carry it back."""
+
+    kind: Literal["connector"]
+    contact_resistance: Quantity | None = quantity("ohm", "one mated contact", gt=0)
+    current_rating: Quantity | None = quantity("A", "one contact, RMS, all of them loaded", gt=0)
+
+
 class Thermistor(Part):
     kind: Literal["thermistor"]
     resistance_25: Quantity | None = quantity("ohm", "zero-power resistance at 25 degC", gt=0)
@@ -184,6 +200,6 @@ class Other(Part):
 AnyPart = Annotated[
     Resistor | Shunt | Thermistor | Varistor | Fuse | Relay | BridgeRectifier | Diode | Mosfet | ElectrolyticCapacitor
     | PolymerCapacitor | CeramicCapacitor | FilmCapacitor | Choke | CommonModeChoke | Transformer
-    | Winding | Other,
+    | Winding | Conductor | Connector | Other,
     Field(discriminator="kind"),
 ]  # fmt: skip

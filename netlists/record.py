@@ -20,7 +20,7 @@ from pydantic import BaseModel, ValidationError
 from netlists.errors import MOST_FINDINGS as MOST_FINDINGS
 from netlists.errors import Finding, RecordError, nearest
 from netlists.fields import HistoryLine, Part, Refused, quantity_specs
-from netlists.instances import StageInstance
+from netlists.instances import NetworkBranch, StageInstance
 from netlists.quantity import Quantity, QuantitySpec, shown
 from netlists.record_checks import whole_record_faults
 from netlists.record_inference import with_inferred
@@ -238,7 +238,7 @@ def _fault_text(fault: Mapping[str, Any], place: tuple[str, ...]) -> str:
     if kind == "quantity":
         return str(fault["msg"])
     if kind == "extra_forbidden":
-        return f"unknown field; {nearest(place[-1], _fields_beside(place, fault))}"
+        return f"unknown field; {nearest(place[-1], _fields_beside(fault))}"
     if kind == "missing":
         return "missing; it must be given"
     if kind == "union_tag_not_found":
@@ -264,19 +264,16 @@ def _fault_text(fault: Mapping[str, Any], place: tuple[str, ...]) -> str:
     return f"{message[0].lower()}{message[1:]}, found {shown(found)}"
 
 
-def _fields_beside(place: tuple[str, ...], fault: Mapping[str, Any]) -> list[str]:
-    """Names allowed where an unknown one was found: by the kind in pydantic's place, else by the table's name."""
-    models = _models_by_kind()
-    for part in reversed([str(part) for part in fault["loc"][:-1]]):
-        if part in models:
-            model = models[part]
-            break
-    else:
-        tables: dict[str, type[BaseModel]] = {
-            "input_bands": InputBand, "rails": Rail, "claims": Claim, "measurements": Measurement,
-            "nameplate": Nameplate, "line": Line, "history": HistoryLine,
-        }  # fmt: skip
-        model = next((tables[part] for part in reversed(place[:-1]) if part in tables), RecordData)
+def _fields_beside(fault: Mapping[str, Any]) -> list[str]:
+    """Names allowed where an unknown one was found: by the nearest kind or table in pydantic's place."""
+    tables: dict[str, type[BaseModel]] = {
+        "input_bands": InputBand, "rails": Rail, "claims": Claim, "measurements": Measurement,
+        "nameplate": Nameplate, "line": Line, "history": HistoryLine, "branches": NetworkBranch,
+    }  # fmt: skip
+    known = tables | _models_by_kind()
+    model = next(
+        (known[part] for part in reversed([str(part) for part in fault["loc"][:-1]]) if part in known), RecordData
+    )
     return [info.alias or name for name, info in model.model_fields.items()]
 
 

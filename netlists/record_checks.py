@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import Buck, Isolated, RectifierBulk, Role, StageInstance, Switching
+from netlists.instances import Buck, Isolated, OutputNetwork, RectifierBulk, Role, StageInstance, Switching
 from netlists.isolated_checks import isolated_faults
+from netlists.network_checks import branch_faults, network_faults
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 from netlists.switching_checks import switching_faults
@@ -90,6 +91,7 @@ def _rail_faults(record: SupplyRecord) -> Iterator[Finding]:
 
 
 def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> Iterator[Finding]:
+    yield from branch_faults(record, name, stage)
     broken = False
     for role, path in stage.refers.items():
         place = f"stages.{name}.refers.{role}"
@@ -118,6 +120,8 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         yield from switching_faults(record, name, stage)
     if isinstance(stage, Isolated):
         yield from isolated_faults(record, name, stage)
+    if isinstance(stage, OutputNetwork):
+        yield from network_faults(record, name, stage)
 
 
 def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> Iterator[Finding]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import BoostPfc, Buck, RectifierBulk, Switching
+from netlists.instances import BoostPfc, Buck, OutputNetwork, RectifierBulk, Switching
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 
@@ -72,9 +72,17 @@ def _buck_faults(record: SupplyRecord, name: str, stage: Buck) -> Iterator[Findi
         for field_name in ("dead_time_rising", "dead_time_falling"):
             if getattr(stage, field_name) is None:
                 yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
+    if not record.parts_in_role(name, "output_bank") and not _has_network(record, name):
+        message = "needs a part with role output_bank, or an output_network fed by it, found neither"
+        yield record.finding(f"stages.{name}", message)
     if (stage.copper_resistance is None) != (stage.copper_inductance is None):
         yield record.finding(f"stages.{name}", "copper_resistance and copper_inductance must be given both or neither")
     yield from _shared_input_faults(record, name, stage)
+
+
+def _has_network(record: SupplyRecord, name: str) -> bool:
+    stages = record.data.stages.values()
+    return any(isinstance(one, OutputNetwork) and one.is_modelled() and one.fed_by == name for one in stages)
 
 
 def _shared_input_faults(record: SupplyRecord, name: str, stage: Buck) -> Iterator[Finding]:

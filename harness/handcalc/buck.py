@@ -16,6 +16,7 @@ from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.buck_period import (
     Phase,
     Solved,
+    at_bank,
     drops_of,
     on_mean,
     phase,
@@ -25,7 +26,7 @@ from harness.handcalc.buck_period import (
 )
 from harness.handcalc.commutation import Edges
 from harness.handcalc.expectation import Expectation
-from harness.handcalc.network import AnyBranch, Branch, Load
+from harness.handcalc.output_network import EDGES, Fed, branches_of, probed_ripple
 from harness.handcalc.switching_gaps import Key, cans, currents, voltages, widened
 from harness.handcalc.switching_waveform import (
     Course,
@@ -45,14 +46,19 @@ from netlists.stages.buck import (
     edges,
     legs,
     lower_capacitance,
+    middle_capacitance,
 )
-from netlists.stages.outputs import PROBE_BANDWIDTH, PROBE_CAPACITORS
-from netlists.stages.switching import SHORT
+from netlists.stages.switching import core_resistance
+
+
+def load_alone(condition: Condition) -> Condition:
+    """All of a condition that the steady state depends on, the rest at fixed values: a probe moves no choke."""
+    return Condition(0.0, 0.0, 0.0, 0.0, supply="dc", load_fraction=condition.load_fraction)
 
 
 def estimate(params: Params, condition: Condition) -> Estimate:
     """Duties and choke currents where the search for the steady state begins."""
-    state = solve(params, condition)
+    state = solve(params, load_alone(condition))
     period = params.period
     duties = tuple(
         min(max(one.duty, 1e-3), rail.largest_duty) for rail, one in zip(params.rails, state.phases, strict=True)
@@ -67,19 +73,43 @@ def estimate(params: Params, condition: Condition) -> Estimate:
         scales.append(max(abs(mean_of(one.choke)), 0.5 * swing_of(one.choke)))
     return Estimate(
         duties, params.switching_frequency, tuple(currents), tuple(scales), state.feed_current, state.input_voltage,
-        tuple(rail.voltage for rail in params.rails),
+        tuple(rail.voltage for rail in at_bank(params, condition).rails),
     )  # fmt: skip
 
 
 def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     """Every metric of all rails and of the input they share; subjects are the designators of the parameters."""
-    state = solve(params, condition)
+    state = solve(params, load_alone(condition))
     found: dict[Key, Expectation] = {}
     for index, rail in enumerate(params.rails):
-        found |= _places(params, state, index)
-        found |= _choke(params, condition, state, index)
+        banked = at_bank(params, condition)
+        found |= _places(banked, state, index)
+        found |= _choke(banked, rail_current(rail, condition), state, index)
         found |= _output(params, condition, rail, state.phases[index], state.edges[index])
     return found | _input(params, state)
+
+
+def fed(params: Params, condition: Condition, index: int) -> Fed:
+    """What the phases of a rail feed into its output."""
+    state = solve(params, condition)
+    return _fed(params, params.rails[index], state.phases[index], state.edges[index])
+
+
+def _fed(params: Params, rail: Rail, one: Phase, lost: Edges) -> Fed:
+    overshoot = max(lost.on.other_peak - params.input_voltage, 0.0)
+    core = math.inf
+    if rail.rectification == "diode":
+        core = core_resistance(rail.choke, middle_capacitance(rail))
+    course = interleaved(one.choke, rail.phases)
+    left_open, reason = _ring_share(rail, one), "the choke's ring goes on into the bank"
+    if rail.phases > 1:  # a swing and a duty of one phase, each as exact as declared, against what is left of all
+        of_one = gaps.CHOKE_RIPPLE.high + rail.phases * gaps.DUTY.high / (1 - one.duty)
+        left_open += of_one * swing_of(one.choke) / swing_of(course)
+        reason = "what interleaving leaves is as exact as the phases it is the difference of"
+    return Fed(
+        course, overshoot / rail.choke.inductance, params.input_voltage / core / rail.strays.switching_time, left_open,
+        reason,
+    )  # fmt: skip
 
 
 def _ring_share(rail: Rail, one: Phase) -> float:
@@ -152,13 +182,13 @@ def _high_currents(
     )
 
 
-def _choke(params: Params, condition: Condition, state: Solved, index: int) -> dict[Key, Expectation]:
-    """Duty and the choke's currents."""
+def _choke(params: Params, current: float, state: Solved, index: int) -> dict[Key, Expectation]:
+    """Duty and the choke's currents, all phases together carrying a mean current [A]."""
     rail, one = params.rails[index], state.phases[index]
     share, ring = _ring_share(rail, one), "the choke's ring decides at which current the turn-on begins"
     linear = dataclasses.replace(rail.choke, saturation_current=None, saturated_inductance=None)
     straight = phase(
-        params, dataclasses.replace(rail, choke=linear), rail_current(rail, condition) / rail.phases,
+        params, dataclasses.replace(rail, choke=linear), current / rail.phases,
         state.input_voltage + on_mean(params, state, index, one), state.edges[index],
     ) if rail.choke.saturates else one  # fmt: skip
     device, top = rail.choke.designator, float(np.max(one.choke.value))
@@ -182,24 +212,20 @@ def _choke(params: Params, condition: Condition, state: Solved, index: int) -> d
 
 def _output(params: Params, condition: Condition, rail: Rail, one: Phase, lost: Edges) -> dict[Key, Expectation]:
     """Ripple at the bank, through a probe at the load, and each can's current."""
-    probes = () if condition.probe == "none" else tuple(Branch(esr, 0.0, c) for _, c, esr in PROBE_CAPACITORS)
-    inductance = rail.copper_inductance if rail.copper_resistance is not None else None
-    load = Load(rail.copper_resistance or SHORT, inductance or 0.0, rail.output.load_resistance(condition), probes)
-    branches: list[AnyBranch] = [*(network.branch_of(bank) for bank in rail.outputs), load]
-    fed, orders = interleaved(one.choke, rail.phases), network.train(one.choke, rail.phases)
-    voltage = network.ripple(fed, orders, branches)
+    branches = branches_of(rail.output, condition)
+    feeding, orders = _fed(params, rail, one, lost), network.train(one.choke, rail.phases)
+    voltage = network.ripple(feeding.course, orders, branches)
     _, esl = network.high_frequency(branches)
-    overshoot = max(lost.on.other_peak - params.input_voltage, 0.0) * esl / rail.choke.inductance
-    risen = voltage.once(0.0) + overshoot
+    risen = voltage.once(0.0) + feeding.extra_slope * esl
     swing = max(peak_of(voltage), risen) - float(np.min(voltage.value))
     gap = gaps.OUTPUT_RIPPLE_ESL if esl > 0 else gaps.OUTPUT_RIPPLE
-    ring = widened(gap, _ring_share(rail, one), "the choke's ring goes on into the bank")
+    ring = widened(gap, feeding.left_open, feeding.reason)
+    ring = widened(ring, 2 * feeding.edge_slope * esl / swing, EDGES)
     found = {("output_ripple", rail.name): Expectation(swing, "V", gaps.IMPEDANCE, ring, 2e-4)}
     if condition.probe != "none":
-        transfer = network.probe_transfer(branches, load, params.period, PROBE_BANDWIDTH)
-        read = swing_of(network.ripple(fed, orders, branches, transfer))
+        read = probed_ripple(rail.output, condition, feeding)
         found["output_ripple_probe", rail.name] = Expectation(read, "V", gaps.IMPEDANCE, gaps.PROBED_RIPPLE, 2e-4)
-    return found | cans(rail.outputs, network.branch_rms(fed, orders, branches))
+    return found | cans(rail.outputs, network.branch_rms(feeding.course, orders, branches))
 
 
 def _input(params: Params, state: Solved) -> dict[Key, Expectation]:

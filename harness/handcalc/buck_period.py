@@ -18,6 +18,7 @@ import numpy as np
 from harness.handcalc import network
 from harness.handcalc.commutation import Cell, Edges, turn_off, turn_on
 from harness.handcalc.network import Branch
+from harness.handcalc.output_network import direct
 from harness.handcalc.switching_waveform import (
     Course,
     body_tangent,
@@ -30,10 +31,10 @@ from harness.handcalc.switching_waveform import (
     peak_of,
     summed,
 )
+from netlists.instances import AT_THE_BANK
 from netlists.periodic import LEAST_PLATEAU
 from netlists.point import Condition
 from netlists.stages.buck import Params, Rail, high_law, low_law, lower_capacitance
-from netlists.stages.switching import SHORT
 
 CACHED = 256
 ROUNDS = 3  # of drops and duty found from each other; changes are below 1e-5 by then
@@ -98,8 +99,16 @@ class Solved:
 
 
 def rail_current(rail: Rail, condition: Condition) -> float:
-    """Mean current of a rail's load [A]: its bank's voltage over load and copper."""
-    return rail.voltage / (rail.output.load_resistance(condition) + (rail.copper_resistance or SHORT))
+    """Mean current of a rail's load [A]."""
+    return direct(rail.output, condition).current
+
+
+def at_bank(params: Params, condition: Condition) -> Params:
+    """The same rails, each at the voltage its own bank has: more than its target where that holds further on."""
+    if all(rail.network is None or rail.network.sense == AT_THE_BANK for rail in params.rails):
+        return params
+    rails = (dataclasses.replace(rail, voltage=direct(rail.output, condition).output_voltage) for rail in params.rails)
+    return dataclasses.replace(params, rails=tuple(rails))
 
 
 def low_clamp(rail: Rail, current: float) -> tuple[float, float]:
@@ -234,8 +243,9 @@ def solve(params: Params, condition: Condition) -> Solved:
     ------
     ArithmeticError : an edge has no solution
     """
+    currents = [rail_current(rail, condition) / rail.phases for rail in params.rails]
+    params = at_bank(params, condition)
     rails = params.rails
-    currents = [rail_current(rail, condition) / rail.phases for rail in rails]
     supply = params.input_voltage
     phases = [phase(params, rail, i, supply, None) for rail, i in zip(rails, currents, strict=True)]
     state = _input(params, phases)

@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 
 from harness.handcalc import forward_edges as edges
 from harness.handcalc.forward_edges import Fall, Release
+from harness.handcalc.output_network import direct
 from harness.handcalc.switching_waveform import (
     Course,
     choke_course,
@@ -26,8 +27,9 @@ from harness.handcalc.switching_waveform import (
     flux_of,
     mean_of,
 )
+from netlists.instances import AT_THE_BANK
 from netlists.point import Condition
-from netlists.stages.switching import IDLE_QUALITY, SHORT
+from netlists.stages.switching import IDLE_QUALITY
 from netlists.stages.two_switch_forward import (
     Params,
     choke_capacitance,
@@ -131,8 +133,16 @@ class Solved:
 
 def load_current(params: Params, condition: Condition) -> float:
     """Mean current of the output [A]."""
-    output = params.output
-    return output.voltage / (output.load_resistance(condition) + (output.copper_resistance or SHORT))
+    return direct(params.output, condition).current
+
+
+def at_bank(params: Params, condition: Condition) -> Params:
+    """The same with the output at the voltage its own bank has: more than its target where that holds further on."""
+    network = params.output.network
+    if network is None or network.sense == AT_THE_BANK:
+        return params
+    level = direct(params.output, condition).output_voltage
+    return replace(params, output=replace(params.output, voltage=level))
 
 
 def primary_resistance(params: Params) -> float:
@@ -222,6 +232,7 @@ def lowest_bus(params: Params, condition: Condition) -> tuple[float, Solved]:
 def at_bus(params: Params, condition: Condition, bus: float) -> Solved:
     """The period at a bus [V], its duty where it may be."""
     current = load_current(params, condition)
+    params = at_bank(params, condition)
     lags = lags_of(params, bus)
     core = Core(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     state = None

@@ -17,12 +17,14 @@ from harness.contracts import FloatArray
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.llc_tank import Half, Tank, lowest_drive, regulated
+from harness.handcalc.output_network import Fed, direct
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, widened
-from harness.handcalc.switching_waveform import Course, diode_tangent_of
+from harness.handcalc.switching_waveform import Course, body_tangent, diode_tangent_of
 from netlists.point import Condition
 from netlists.stages.banks import Bank
 from netlists.stages.llc import Params, across_winding, core_resistance, rectifier_capacitance
+from netlists.stages.switching import Switch
 
 TIME_DOMAIN = "ideal tank in the time domain, periodic by half-wave symmetry (own state equations), all drops in it"
 CHARGE = "charge the tank's current moves in the dead time over that of the bridge's output capacitances"
@@ -37,6 +39,14 @@ BLOCKED = Difference(-0.02, 0.03, "median over a half period while the output ri
 OVERSHOOT = Difference(-0.03, 0.8, "the strays' ringing is left out; at most it doubles what is blocked")
 MARGIN = Difference(-0.1, 0.1, "the tank's current is taken as if the square wave had no edges")
 DRAWN = Difference(-0.05, 0.05, IDEAL)
+EDGES = "delay and lead as recorded, current of the half period within them"
+BODY_TIME = Difference(-0.5, 2.0, "ramps of gates; a ring's intervals beside the main one count too")
+BODY_LOSS = Difference(-0.6, 0.6, "a small current over a short time, its course by straight pieces")
+FINE = 2000  # instants of a conduction, of which body diodes take a hundredth
+BACK = Difference(-0.6, 1.0, "reverse current by the slope of the last of a conduction")
+TAIL = 0.05  # of a conduction: its last part, over which the slope is taken
+REVERSE = 0.02  # share of the rail's current that nobody would act on
+CONDUCTS = 0.005  # of its peak: less current is none
 LOWEST = Difference(-0.02, 0.03, IDEAL)
 RIPPLE = Difference(-0.06, 0.06, IDEAL)
 CAN = Difference(-0.05, 0.05, IDEAL)
@@ -60,10 +70,22 @@ def rectifier_drop(params: Params, current: float) -> tuple[float, float]:
     """
     in_series = 1 if params.secondary == "centre_tapped" else 2
     if params.rectification == "synchronous" and params.synchronous is not None:
-        return 0.0, in_series * params.synchronous.on_resistance / params.synchronous.parallel
+        part = params.synchronous
+        waits = params.turn_on_delay + max(params.turn_off_lead, 0.0)
+        share = min(2 * waits * resonance(params), 1.0)  # of a half period, about the resonance
+        return (
+            in_series * share * part.body_diode_voltage,
+            in_series * params.synchronous.on_resistance / params.synchronous.parallel,
+        )
     assert params.diode is not None  # checked by Params
     threshold, resistance = diode_tangent_of(params.diode, current)
     return in_series * threshold, in_series * resistance
+
+
+def resonance(params: Params) -> float:
+    """Of the tank's inductance and capacitors [Hz]."""
+    total = sum(whole(bank) for bank in (*params.resonant, *params.split))
+    return 1 / (2 * math.pi * math.sqrt(params.tank_inductance * total))
 
 
 def lumped(params: Params, bus: float, output_current: float) -> Tank:
@@ -84,6 +106,7 @@ def lumped(params: Params, bus: float, output_current: float) -> Tank:
         ),
         reflected=sum(ratio * (params.output.voltage + threshold) for _, ratio in ratios),
         reflected_resistance=sum(ratio**2 * (part.windings[0].resistance + resistance) for part, ratio in ratios),
+        stray=sum(ratio**2 * params.strays.loop_inductance for _, ratio in ratios),
         across=1 / sum(ratio**2 / across_winding(params) for _, ratio in ratios),
         core=sum(core_resistance(params, part) for part in params.transformers),
     )
@@ -101,7 +124,7 @@ def ratio_sum(params: Params) -> float:
 
 def output_current(params: Params, condition: Condition) -> float:
     """Mean current of the output [A]."""
-    return params.output.voltage / (params.output.load_resistance(condition) + (params.output.copper_resistance or 0.0))
+    return direct(params.output, condition).current
 
 
 def solve(params: Params, condition: Condition) -> Solved:
@@ -143,10 +166,23 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     light = _light(params, condition, solved)
     found = _tank_metrics(params, condition, solved, light)
     found |= _rectifier_metrics(params, condition, solved, light)
-    half, ratio = solved.half, ratio_sum(params)
-    fed = mirrored(half, ratio * half.rectified, 1)
     more, cans = (widened(one, RINGING * light, LIGHT) for one in (RIPPLE, CAN))
-    return found | output_metrics(params.output, condition, fed, more, cans)
+    return found | output_metrics(params.output, condition, course(params, solved), more, cans)
+
+
+HARD = 1.5  # soft-switching margin below which a turn-on may be hard
+MOST_SPIKE = 30.0  # of the tank's peak: a hard turn-on is not told by hand
+
+
+def course(params: Params, solved: Solved) -> Course:
+    """What all rectifiers feed into the output over a period [A]."""
+    return mirrored(solved.half, ratio_sum(params) * solved.half.rectified, 1)
+
+
+def fed(params: Params, condition: Condition, index: int) -> Fed:
+    """What the converter feeds into its output, of which it has one."""
+    solved = solve(params, condition)
+    return Fed(course(params, solved), left_open=RINGING * _light(params, condition, solved), reason=LIGHT)
 
 
 RINGING = 3.0  # the strays ring with these capacitances at every begin of conduction, into the bank as well
@@ -168,6 +204,7 @@ def _tank_metrics(params: Params, condition: Condition, solved: Solved, light: f
     peak = float(np.max(np.abs(half.current)))
     level = float(np.max(np.abs(half.voltage)))
     offset = 0.5 * bus if params.bridge == "half" else 0.0
+    margin = soft_switching_margin(params, bus, half)
 
     def more(difference: Difference, share: float = 1.0) -> Difference:
         return widened(difference, share * light, LIGHT)
@@ -177,7 +214,7 @@ def _tank_metrics(params: Params, condition: Condition, solved: Solved, light: f
             solved.frequency, "Hz", TIME_DOMAIN, more(FREQUENCY, 0.5)
         ),
         ("soft_switching_margin", params.switch.designator): Expectation(
-            soft_switching_margin(params, bus, half), "1", CHARGE, more(MARGIN), 0.05
+            margin, "1", CHARGE, more(MARGIN), 0.15 * peak * params.dead_time / needed_charge(params, bus)
         ),
         ("input_ripple_current", "input"): Expectation(_drawn_rms(params, half), "A", TIME_DOMAIN, more(DRAWN), 0.01),
     }
@@ -218,9 +255,13 @@ def soft_switching_margin(params: Params, bus: float, half: Half) -> float:
 
     The middle moves as soon as a place is off, so the square wave's edge lies at the dead time's begin.
     """
-    needed = 2 * params.switch.output_capacitance * params.switch.parallel * bus
     span = np.linspace(0.0, params.dead_time, 40)
-    return float(np.trapezoid(-np.interp(span, half.time, half.current), span)) / needed
+    return float(np.trapezoid(-np.interp(span, half.time, half.current), span)) / needed_charge(params, bus)
+
+
+def needed_charge(params: Params, bus: float) -> float:
+    """What both places of a leg hold at the bus [C]."""
+    return 2 * params.switch.output_capacitance * params.switch.parallel * bus
 
 
 def _drawn_rms(params: Params, half: Half) -> float:
@@ -238,11 +279,15 @@ def _bridge_metrics(params: Params, bus: float, half: Half, more: Callable[..., 
     square = 0.5 * mean_square(half, half.current)
     mean = 0.5 * float(np.trapezoid(half.current, half.time)) / float(half.time[-1])
     peak = float(np.max(np.abs(half.current)))
+    margin = soft_switching_margin(params, bus, half)
+    spike = Difference(
+        -0.1, MOST_SPIKE, "where the charge falls short the turn-on discharges the capacitances through it"
+    )
     return {
         ("switch_voltage_plateau", part.designator): Expectation(bus, "V", gaps.COURSE, BUS),
         ("switch_voltage_peak", part.designator): Expectation(bus, "V", gaps.COURSE, BUS),
         ("switch_current_peak", part.designator): Expectation(
-            peak / part.parallel, "A", TIME_DOMAIN, more(TANK_PEAK), 0.02
+            peak / part.parallel, "A", TIME_DOMAIN, spike if margin < HARD else more(TANK_PEAK), 0.02
         ),
         ("switch_current_average", part.designator): Expectation(
             mean / part.parallel, "A", TIME_DOMAIN, more(AVERAGE, 2.0), 0.02
@@ -263,17 +308,51 @@ def _rectifier_metrics(params: Params, condition: Condition, solved: Solved, lig
     mean = output_current(params, condition) / (2 * len(params.transformers) * part.parallel)
     blocked = params.output.voltage * (2 if params.secondary == "centre_tapped" else 1)
     threshold, resistance = rectifier_drop(params, output_current(params, condition) / len(params.transformers))
-    drop = threshold + resistance * output_current(params, condition) / len(params.transformers)
+    in_series = 1 if params.secondary == "centre_tapped" else 2
+    drop = (threshold + resistance * output_current(params, condition) / len(params.transformers)) / in_series
     more = [widened(one, light, LIGHT) for one in (AVERAGE, TANK_RMS, TANK_PEAK)]
     unequal = abs(ratio * len(params.transformers) / ratio_sum(params) - 1) + _spread(params)
     more = [widened(one, unequal, "transformers in series share unequally") for one in more]
-    return {
+    timed = _body_diode(params, half, part.parallel * current) if isinstance(part, Switch) else {}
+    return timed | {
         (f"{kind}_voltage_plateau", part.designator): Expectation(blocked + drop, "V", gaps.COURSE, BLOCKED, 0.05),
         (f"{kind}_voltage_peak", part.designator): Expectation(blocked + drop, "V", gaps.COURSE, OVERSHOOT, 0.1),
         (f"{kind}_current_peak", part.designator): Expectation(float(np.max(current)), "A", TIME_DOMAIN, more[2], 0.02),
         (f"{kind}_current_average", part.designator): Expectation(mean, "A", TIME_DOMAIN, more[0], 0.02),
         (f"{kind}_current_rms", part.designator): Expectation(
             math.sqrt(0.5 * mean_square(half, current)), "A", TIME_DOMAIN, more[1], 0.02
+        ),
+    }
+
+
+def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Expectation]:
+    """Time and loss of one piece's body diode: before the channel turns on, and after it turns off.
+
+    Parameters
+    ----------
+    current : of a whole place over its half period [A]
+    """
+    part = params.synchronous
+    assert part is not None  # the caller has one
+    length = float(half.time[-1])
+    ahead = half.current > half.magnetising  # what of a half period belongs to the rectifier that conducts in it
+    time = np.concatenate((half.time, length + half.time))
+    own = np.concatenate((np.where(ahead, current, 0.0), np.where(ahead, 0.0, current)))
+    conducts = own > CONDUCTS * float(np.max(own))
+    begin, end = float(time[conducts][0]), float(time[conducts][-1])
+    fine = np.linspace(begin, end, FINE)
+    late = max(-params.turn_off_lead, 0.0)  # the current runs on as steeply as it came to zero
+    steep = float(np.interp(end - TAIL * (end - begin), time, own)) / (TAIL * (end - begin))
+    own = np.interp(fine, time, own)
+    alone = np.where((fine < begin + params.turn_on_delay) | (fine > end - params.turn_off_lead), own, 0.0)
+    threshold, slope = body_tangent(part, max(float(np.max(alone)), 0.1))
+    loss = np.trapezoid(threshold * alone + slope * alone**2, fine) / (2 * length) / part.parallel
+    share = (params.turn_on_delay + max(params.turn_off_lead, 0.0)) or 1e-9
+    return {
+        ("body_diode_time", part.designator): Expectation(share, "s", EDGES, BODY_TIME, 30e-9),
+        ("body_diode_loss", part.designator): Expectation(float(loss), "W", EDGES, BODY_LOSS, 0.02),
+        ("reverse_current_share", params.output.name): Expectation(
+            steep * late / params.output.load_current, "1", EDGES, BACK, REVERSE
         ),
     }
 

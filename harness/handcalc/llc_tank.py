@@ -5,11 +5,11 @@ it, and a rectifier that clamps it to a constant voltage. In each half period th
 other way (N) or not at all (O)::
 
     all:   L di/dt = v - R i - u - w,   M dm/dt = w,   C du/dt = i
-    P, N:  w = +-W + r (i - m), until i - m is zero
+    P, N:  w = +-W + r (i - m) + l d(i - m)/dt, until i - m is zero
     O:     K dw/dt = i - m - w / Q, until |w| reaches W
 
 i tank current, m magnetising current, u capacitor voltage about its mean, w across the magnetising inductance; W the
-output and the rectifier's threshold, r the secondary's resistances, K its capacitances, all seen from the primary; Q
+output and the rectifier's threshold; r, l, K the secondary's resistances, strays, capacitances seen from the primary; Q
 the core's loss, which damps the ring of idle rectifiers. The periodic state is that of half-wave symmetry. Steps are
 exact exponentials of each linear mode. Edges of the square wave take no time here.
 
@@ -20,6 +20,7 @@ the series resonance alone, 4 % low at 0.8 of it and 15 % low at 0.6 (tests), so
 from __future__ import annotations
 
 import contextlib
+import functools
 import math
 from dataclasses import dataclass, replace
 
@@ -29,6 +30,7 @@ from scipy.optimize import minimize_scalar
 from harness.contracts import FloatArray
 
 STEPS, FINE_STEPS = 16, 128  # of a half period: while searching, and of one that figures are read off
+LARGEST_TURN, VECTOR_TERMS = 2.0, 16  # up to such a turn a state alone is carried on by its series
 TERMS = 9  # of the exponential's series: a step turns the fastest tank by well under half a radian
 MOST_ITERATIONS = 40
 CONVERGED = 1e-7  # of the unknowns, scaled
@@ -36,7 +38,8 @@ DIFFERENCE = 1e-5  # scaled
 LARGEST_STEP = 0.1  # of state and frequency together, scaled
 LEAST_ACROSS = 1e-5  # of the tank's capacitance: without any, the idle mode would have no end
 MOST_PIECES = 60  # of a half period, over its steps: more are no operation
-COARSE = 8  # frequencies looked at before the smallest drive is sought around the best of them
+FLAT = 1e-2  # of the frequency: the drive is flat about its smallest value
+COARSE = 6  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
 IDLE_ANGLE, MOST_SPLIT = 1.0, 12  # of an idle ring in one step [rad]; a faster one is followed by its exponential alone
 SETTLING = (12, 40, 200)  # half periods run before Newton's method, so that it starts near
@@ -53,6 +56,7 @@ class Tank:
     resistance : of the primary's path [ohm]
     reflected : voltage the rectifier clamps the magnetising inductance to [V]
     reflected_resistance : of the secondary's path, seen from the primary [ohm]
+    stray : the secondary's inductance, seen from the primary [H]
     across : the rectifiers' capacitance, seen from the primary [F];  core : resistance of its loss [ohm]
     """
 
@@ -63,6 +67,7 @@ class Tank:
     resistance: float
     reflected: float
     reflected_resistance: float
+    stray: float = 0.0
     across: float = 0.0
     core: float = math.inf
 
@@ -149,18 +154,25 @@ class _Modes:
             self.idle_step = step / MOST_SPLIT
         self.step = {1: step, -1: step, 0: self.idle_step}
         self.rates = {mode: self._rate(mode) for mode in (1, -1, 0)}
+        scale = np.append(_scales(tank), (1.0, 1.0))  # without it a rate's size says nothing of how far it turns
+        sizes = {mode: np.abs(rate * scale / scale[:, None])[:4, :4] for mode, rate in self.rates.items()}
+        self.sizes = {mode: float(np.max(np.sum(size, axis=1))) for mode, size in sizes.items()}
         self.whole = {mode: exponential(rate * self.step[mode]) for mode, rate in self.rates.items()}
 
     def _rate(self, mode: int) -> FloatArray:
         t = self.tank
-        r, w = t.reflected_resistance, mode * t.reflected
         if mode == 0:
             first = [-t.resistance / t.series, 0.0, -1 / t.series, -1 / t.series, 0.0, t.drive / t.series]
             second = [0.0, 0.0, 0.0, 1 / t.magnetising, 0.0, 0.0]
             last = [1 / t.least_across, -1 / t.least_across, 0.0, -1 / t.least_across / t.core, 0.0, 0.0]
         else:
-            first = [-(t.resistance + r) / t.series, r / t.series, -1 / t.series, 0.0, 0.0, (t.drive - w) / t.series]
-            second = [r / t.magnetising, -r / t.magnetising, 0.0, 0.0, 0.0, w / t.magnetising]
+            # over the states: what drives the series inductance, and w solved with the strays in it
+            driven = np.array([-t.resistance, 0.0, -1.0, 0.0, 0.0, t.drive])
+            clamp = np.array([1.0, -1.0, 0.0, 0.0, 0.0, 0.0]) * t.reflected_resistance
+            clamp[5] = mode * t.reflected
+            whole = 1 + t.stray * (1 / t.series + 1 / t.magnetising)
+            clamp = (clamp + t.stray / t.series * driven) / whole
+            first, second = list((driven - clamp) / t.series), list(clamp / t.magnetising)
             last = [0.0] * 6
         third = [1 / t.capacitance, 0.0, 0.0, 0.0, 0.0, 0.0]
         return np.array([first, second, third, last, [mode, -mode, 0.0, 0.0, 0.0, 0.0], [0.0] * 6])
@@ -180,8 +192,21 @@ class _Modes:
 
     def after(self, mode: int, state: FloatArray, span: float) -> FloatArray:
         """The state some time later in one mode."""
-        matrix = self.whole[mode] if span == self.step[mode] else exponential(self.rates[mode] * span)
-        return np.asarray(matrix @ state)
+        if span == self.step[mode]:
+            return np.asarray(self.whole[mode] @ state)
+        if self.sizes[mode] * span > LARGEST_TURN:
+            return np.asarray(exponential(self.rates[mode] * span) @ state)
+        total, term, rate = state, state, self.rates[mode]
+        for order in range(1, VECTOR_TERMS + 1):
+            term = (rate @ term) * (span / order)
+            total = total + term
+        return np.asarray(total)
+
+
+@functools.lru_cache(maxsize=8)
+def _modes(tank: Tank, step: float) -> _Modes:
+    """Differences by state ask for the same modes many times over."""
+    return _Modes(tank, step)
 
 
 def exponential(matrix: FloatArray) -> FloatArray:
@@ -201,7 +226,7 @@ def exponential(matrix: FloatArray) -> FloatArray:
 def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = STEPS) -> Half:
     """The positive half period from some state i, m, u, w."""
     step = 0.5 / frequency / steps
-    modes = _Modes(tank, step)
+    modes = _modes(tank, step)
     state = np.append(begin, (0.0, 1.0))
     mode = 0 if abs(state[3]) < tank.reflected * (1 - 1e-9) else int(math.copysign(1, state[3]))
     if mode and mode * (state[0] - state[1]) < 0:
@@ -325,6 +350,7 @@ def _least(slope: FloatArray, miss: FloatArray) -> FloatArray:
     return np.asarray(-np.linalg.lstsq(slope, miss, rcond=1e-12)[0], dtype=np.float64)
 
 
+@functools.lru_cache(maxsize=4096)
 def regulated(tank: Tank, current: float, low: float, high: float) -> tuple[float, Half]:
     """The frequency at which the rectifiers carry a mean current, seen from the primary, and its half period.
 
@@ -434,6 +460,7 @@ def first_harmonic_frequency(tank: Tank, current: float) -> float:
     return float(grid[reaching[0] if reaching.size else top]) * tank.resonance
 
 
+@functools.lru_cache(maxsize=4096)
 def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, Half]:
     """The smallest square wave with which the tank still delivers a mean current, its frequency, its half period.
 
@@ -471,7 +498,7 @@ def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, 
     around = math.sqrt(high / low) ** (2 / (COARSE - 1))
     minimize_scalar(
         drive_at, bounds=(max(low, best.frequency / around), min(high, best.frequency * around)), method="bounded",
-        options={"xatol": 2e-3 * best.frequency, "maxiter": 12},
+        options={"xatol": FLAT * best.frequency, "maxiter": 8},
     )  # fmt: skip
     best = min(tried, key=lambda one: one.tank.drive)
     return best.tank.drive, best.frequency, best.half

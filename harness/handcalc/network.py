@@ -6,12 +6,15 @@ time as they are; only the rest, which falls with the cube of the order (the squ
 So a step or a corner shows no overshoot of a series cut short. Chosen over a state-space solution because many branches
 cost nothing more and interleaving only picks orders out. An inductance's impulse on a jump of the current is left out:
 a jump has no duration here; ``commutation`` knows it.
+
+Behind the first node further ones may follow along ways in series (``Node``, ``Way``); what reaches them is a response,
+found from the far end inwards.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +25,8 @@ from harness.handcalc.switching_waveform import Course, mean_of, rms_of
 from netlists.stages.banks import Bank
 
 ComplexArray = NDArray[np.complex128]
+Response = Callable[[FloatArray], ComplexArray]  # angular frequencies > 0 [rad/s] -> a transfer at each
+FAR_ABOVE = 1e6  # times the last order summed: where a response is what it comes to
 ORDERS = 1024  # harmonics summed; what lies beyond is in the shares added in time
 GRID = 4096  # instants a period is looked at, besides the current's corners
 
@@ -82,7 +87,47 @@ class Load:
         return self.copper_inductance
 
 
-AnyBranch = Branch | Load
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A node behind the first: branches from it to ground, and ways that lead on from it."""
+
+    shunts: tuple[Branch, ...]
+    ways: tuple[Way, ...] = ()
+
+    def admittance(self, omega: FloatArray) -> ComplexArray:
+        """Of all that hangs on it [S]."""
+        return _total((*self.shunts, *self.ways), omega)
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """Resistance [ohm] and inductance [H] in series from one node to another, which has something on it."""
+
+    series_resistance: float
+    series_inductance: float
+    end: Node
+
+    def passed(self, omega: FloatArray) -> ComplexArray:
+        """Voltage at its end over that at its begin."""
+        series = self.series_resistance + 1j * omega * self.series_inductance
+        return np.asarray(1 / (1 + series * self.end.admittance(omega)))
+
+    def admittance(self, omega: FloatArray) -> ComplexArray:
+        """Of it and all behind it [S]."""
+        return np.asarray(self.end.admittance(omega) * self.passed(omega))
+
+    @property
+    def resistance(self) -> float:
+        """At very high frequency [ohm]."""
+        return self.series_resistance + high_frequency((*self.end.shunts, *self.end.ways))[0]
+
+    @property
+    def inductance(self) -> float:
+        """At very high frequency [H]."""
+        return self.series_inductance + high_frequency((*self.end.shunts, *self.end.ways))[1]
+
+
+AnyBranch = Branch | Load | Way
 
 
 def high_frequency(branches: Sequence[AnyBranch]) -> tuple[float, float]:
@@ -160,6 +205,52 @@ def probe_transfer(branches: Sequence[AnyBranch], load: Load, period: float, ban
     return Transfer(factor, high_frequency(branches)[1] * corner * passed)
 
 
+def voltage_response(branches: Sequence[AnyBranch], path: Sequence[Way] = ()) -> Response:
+    """Voltage over the current into the first node [ohm], at the end of a path of ways that begins there."""
+
+    def response(omega: FloatArray) -> ComplexArray:
+        found = 1 / _total(branches, omega)
+        for way in path:
+            found = found * way.passed(omega)
+        return np.asarray(found)
+
+    return response
+
+
+def current_response(branches: Sequence[AnyBranch], path: Sequence[Way], element: Branch | Way) -> Response:
+    """Current of a branch or way that begins at the end of a path, over the current into the first node."""
+    voltage = voltage_response(branches, path)
+    return lambda omega: np.asarray(voltage(omega) * element.admittance(omega))
+
+
+def low_passed(response: Response, bandwidth: float) -> Response:
+    """A response read through a first-order low pass of a bandwidth [Hz]."""
+    return lambda omega: np.asarray(response(omega) / (1 + 1j * omega / (2 * math.pi * bandwidth)))
+
+
+def settled(response: Response, period: float) -> tuple[float, float]:
+    """Constant and factor of j w that a response comes to, far above the last order summed."""
+    omega = FAR_ABOVE * ORDERS * 2 * math.pi / period
+    found = complex(response(np.array([omega]))[0])
+    return found.real, found.imag / omega
+
+
+def course_of(current: Course, coefficients: ComplexArray, response: Response) -> Course:
+    """Alternating voltage [V] or current [A] that a current into the first node makes where a response is taken."""
+    return _in_time(current, coefficients, response(angular(current.period)), *settled(response, current.period))
+
+
+def rms_by(current: Course, coefficients: ComplexArray, response: Response) -> float:
+    """RMS of the alternating part where a response is taken, the power of orders beyond the last as in ``branch_rms``.
+
+    Zero inductive part is assumed at very high frequency, as all currents have.
+    """
+    power = 2 * np.abs(coefficients[1:]) ** 2
+    beyond = max(rms_of(current) ** 2 - mean_of(current) ** 2 - float(np.sum(power)), 0.0)
+    square = float(np.sum(power * np.abs(response(angular(current.period))) ** 2))
+    return math.sqrt(square + settled(response, current.period)[0] ** 2 * beyond)
+
+
 def ripple(
     current: Course, coefficients: ComplexArray, branches: Sequence[AnyBranch], transfer: Transfer | None = None
 ) -> Course:
@@ -170,12 +261,19 @@ def ripple(
     current : into the node;  coefficients : its own, of orders 0 to ORDERS
     transfer : from the node to where the voltage is read
     """
-    period = current.period
-    omega = angular(period)
+    omega = angular(current.period)
     impedance = 1 / _total(branches, omega)
     resistance, inductance = high_frequency(branches)
     if transfer is not None:
         impedance, resistance, inductance = impedance * transfer.factor, transfer.resistance, 0.0
+    return _in_time(current, coefficients, impedance, resistance, inductance)
+
+
+def _in_time(
+    current: Course, coefficients: ComplexArray, impedance: ComplexArray, resistance: float, inductance: float
+) -> Course:
+    """What an impedance makes of a current, its resistance and inductance at very high frequency added in time."""
+    period, omega = current.period, angular(current.period)
     rest = np.zeros(GRID // 2 + 1, dtype=np.complex128)
     rest[1 : ORDERS + 1] = coefficients[1:] * (impedance - resistance - 1j * omega * inductance)
     smooth = np.append(np.fft.irfft(rest, GRID) * GRID, 0.0)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from harness.contracts import FloatArray
 from netlists.formulas import diode_emission, diode_saturation_current, diode_tangent
@@ -19,6 +20,7 @@ from netlists.stages.switching import BODY_TEST_CURRENT, Choke, Diode, Switch
 
 SMALL = 1e-12  # times within this share of the period are the same
 HALVINGS = 60
+FLUX_TOLERANCE = 1e-9  # of a flux linkage's swing: how exactly it is found at which a saturating choke has its mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +57,19 @@ class Course:
         return self.value[index] + np.clip(share, 0.0, 1.0) * (self.value[index + 1] - self.value[index])
 
     def once(self, instant: float, *, before: bool = False) -> float:
-        """The value at one instant [s] of any period, as ``at``."""
-        return float(self.at(np.array([instant]), before=before)[0])
+        """The value at one instant [s] of any period, as ``at``; on plain floats, since it is asked most of all."""
+        period, time, value = self.period, self.time, self.value
+        turn = instant / period
+        within = 0.0 if abs(turn - round(turn)) < 1e-9 else (turn - math.floor(turn)) * period
+        if before:
+            within = within if within > 0 else period
+            index = int(time.searchsorted(within * (1 - 1e-9), side="left")) - 1
+        else:
+            index = int(time.searchsorted(within * (1 + 1e-9), side="right")) - 1
+        index = min(max(index, 0), time.size - 2)
+        begin, span = float(time[index]), float(time[index + 1] - time[index])
+        share = min(max((within - begin) / span, 0.0), 1.0) if span > 0 else 0.0
+        return float(value[index]) + share * float(value[index + 1] - value[index])
 
     def scaled(self, factor: float) -> Course:
         """Every value times a factor."""
@@ -113,8 +126,8 @@ def part_of(course: Course, begin: float, end: float) -> Course:
         return Course(np.array([0.0, period]), np.zeros(2))
     inside = (course.time > begin + SMALL * period) & (course.time < end - SMALL * period)
     time = np.concatenate(([0.0, begin, begin], course.time[inside], [end, end, period]))
-    ends = course.at(np.array([begin])), course.at(np.array([end]), before=True)
-    value = np.concatenate(([0.0, 0.0], ends[0], course.value[inside], ends[1], [0.0, 0.0]))
+    first, last = course.once(begin), course.once(end, before=True)
+    value = np.concatenate(([0.0, 0.0, first], course.value[inside], [last, 0.0, 0.0]))
     return Course(time, value)
 
 
@@ -170,20 +183,19 @@ def continuous_course(choke: Choke, durations: Sequence[float], volts: Sequence[
     time = np.concatenate(([0.0], np.cumsum(durations)))
     moved = np.concatenate(([0.0], np.cumsum(np.multiply(durations, volts))))
     moved = moved - moved[-1] * time / time[-1]
-    if not choke.saturates:
-        course = Course(time, moved / choke.inductance)
-        return Course(time, course.value + mean - mean_of(course))
-    middle = float(np.trapezoid(moved, time)) / time[-1]
-    low, high = (float(flux_of(choke, np.array([mean]))[0]) - middle + sign * np.ptp(moved) for sign in (-1.0, 1.0))
-    for _ in range(HALVINGS):  # the mean rises with the flux, so halving always finds it
-        offset = 0.5 * (low + high)
-        if mean_of(choke_course(choke, time, moved + offset)) < mean:
-            low = offset
-        else:
-            high = offset
-        if high - low < 1e-9 * max(abs(low), abs(high)):
-            break
-    return choke_course(choke, time, moved + 0.5 * (low + high))
+    course = Course(time, moved / choke.inductance)
+    course = Course(time, course.value + mean - mean_of(course))
+    knee = choke.saturation_current
+    if not choke.saturates or knee is None or float(np.max(np.abs(course.value))) <= knee:
+        return course
+    centre = float(flux_of(choke, np.array([mean]))[0]) - float(np.trapezoid(moved, time)) / time[-1]
+    # so far off, all of the flux linkage lies on one side of the mean current's
+    reach = float(np.ptp(moved)) + FLUX_TOLERANCE * abs(centre)
+    offset = brentq(
+        lambda flux: mean_of(choke_course(choke, time, moved + flux)) - mean, centre - reach, centre + reach,
+        xtol=FLUX_TOLERANCE * reach,
+    )  # fmt: skip
+    return choke_course(choke, time, moved + offset)
 
 
 def discontinuous_course(choke: Choke, period: float, on: tuple[float, float], fall: float) -> Course:
@@ -208,9 +220,9 @@ def with_core(course: Course, pieces: Sequence[tuple[float, float]], resistance:
         if end <= begin:
             continue
         inside = (course.time > begin) & (course.time < end)
-        ends = course.at(np.array([begin])), course.at(np.array([end]), before=True)
+        first, last = course.once(begin), course.once(end, before=True)
         times.append(np.concatenate(([begin], course.time[inside], [end])))
-        values.append(np.concatenate((ends[0], course.value[inside], ends[1])) + volts / resistance)
+        values.append(np.concatenate(([first], course.value[inside], [last])) + volts / resistance)
         begin = end
     return Course(np.concatenate(times), np.concatenate(values))
 

@@ -17,6 +17,7 @@ from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.forward_period import (
     SMALLEST_CURRENT,
     Solved,
+    at_bank,
     at_bus,
     lifted_capacitance,
     lowest_bus,
@@ -24,6 +25,7 @@ from harness.handcalc.forward_period import (
     solve,
 )
 from harness.handcalc.forward_turn_off import Cell, TurnedOff, turned_off
+from harness.handcalc.output_network import Fed
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, blurred, widened
 from harness.handcalc.switching_waveform import (
@@ -118,7 +120,7 @@ def estimate(params: Params, condition: Condition, *, lowest: bool = False) -> E
     return Estimate(
         state.duty, bus, current, max(abs(mean_of(state.choke)), 0.5 * swing_of(state.choke)), core,
         max(state.core.peak - state.core.first, 1e-6), core + current / params.ratio,
-        state.volts.magnetised / params.ratio, params.output.voltage,
+        state.volts.magnetised / params.ratio, at_bank(params, condition).output.voltage,
     )  # fmt: skip
 
 
@@ -196,6 +198,13 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     found |= _choke(params, condition, state, open_by)
     ripple, can = (open_by.more(one, 2.0) for one in (RIPPLE, CAN))
     return found | output_metrics(params.output, condition, state.choke, ripple, can)
+
+
+def fed(params: Params, condition: Condition, index: int) -> Fed:
+    """What the converter feeds into its output, of which it has one: the choke's current."""
+    state = solve(params, condition)
+    open_by = _open(params, state)
+    return Fed(state.choke, left_open=2 * (open_by.choke + NO_TIME * open_by.ring), reason=IDLE)
 
 
 def expect_lowest(params: Params, condition: Condition) -> dict[Key, Expectation]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.judge.agreement import Agreement, agreement, difference
+from harness.judge.corners import corner_value
 from harness.judge.limits import Limit, limit_of, missing_limit
 from harness.judge.limits_file import NO_LIMITS, LimitsFile
 from harness.judge.listings import (
@@ -23,7 +24,7 @@ from harness.judge.listings import (
 from harness.judge.sensitivity import break_evens, sensitivities
 from harness.judge.structures import StruckOut, is_struck_out, struck_out
 from harness.judge.verdict import Verdict, decide, margin
-from harness.plan.plan import CORNERS, PLANS, Answer, CornerAnswer, Plan, kind_of
+from harness.plan.plan import CORNERS, PLANS, Answer, Corner, Plan, kind_of
 from netlists.record import SupplyRecord
 
 SCHEMA = 1
@@ -138,8 +139,9 @@ def _agreements(answer: Answer) -> tuple[Agreement, ...]:
 
 
 def _verdict(answer: Answer, limit: Limit | None) -> Verdict:
-    errors = [answer.corners[corner].error for corner in CORNERS if answer.corners[corner].finding is None]
-    adverse, rescued = (_value(answer.corners[corner]) for corner in ("adverse", "rescued"))
+    run = [answer.corners[corner] for corner in CORNERS if answer.corners[corner].was_run]
+    errors = [corner.error for corner in run if corner.finding is None]
+    adverse, rescued = (_value(answer, corner) for corner in ("adverse", "rescued"))
     error = errors[0] if errors else ""
     return decide(limit, adverse, rescued, _agreements(answer), error, missing_limit(answer))
 
@@ -158,8 +160,8 @@ def _row(record: SupplyRecord, plan: Plan, answer: Answer, limits: LimitsFile) -
         **_held_against(answer, limit),
         "verdict": verdict.word,
         "why": verdict.why,
-        "adverse": _corner(answer.corners["adverse"]),
-        "rescued": _corner(answer.corners["rescued"]),
+        "adverse": _corner(answer, "adverse"),
+        "rescued": _corner(answer, "rescued"),
         "rests_on": list(answer.rests_on),
         "sensitivities": sensitivities(plan, answer, limit),
         "break_even": break_evens(plan, answer, hangs_on, "adverse") if hangs_on else [],
@@ -187,7 +189,7 @@ def _found(answer: Answer) -> dict[str, Any]:
 
 def _held_against(answer: Answer, limit: Limit | None) -> dict[str, Any]:
     """The limit with its source, and the adverse value's margin to it."""
-    adverse = _value(answer.corners["adverse"])
+    adverse = _value(answer, "adverse")
     return {
         "limit": limit.nominal if limit else None,
         "limit_adverse": limit.adverse if limit else None,
@@ -199,8 +201,9 @@ def _held_against(answer: Answer, limit: Limit | None) -> dict[str, Any]:
     }
 
 
-def _value(corner: CornerAnswer) -> float | None:
-    return corner.finding.metric.value if corner.finding else None
+def _value(answer: Answer, corner: Corner) -> float | None:
+    found = corner_value(answer, corner)
+    return None if found is None else found.value
 
 
 def _condition(answer: Answer) -> dict[str, Any]:
@@ -223,9 +226,11 @@ def _condition(answer: Answer) -> dict[str, Any]:
     }
 
 
-def _corner(corner: CornerAnswer) -> dict[str, Any]:
+def _corner(answer: Answer, name: Corner) -> dict[str, Any]:
+    corner, found = answer.corners[name], corner_value(answer, name)
     return {
-        "value": _value(corner),
+        "value": found.value if found else None,
+        "by": found.by if found else None,
         "hand": corner.hand.value if corner.hand else None,
         "difference": difference(corner.finding.metric.value, corner.hand) if corner.finding else None,
         "at": corner.finding.metric.at if corner.finding else None,

@@ -7,6 +7,7 @@ from typing import Literal
 
 from harness.judge.limits_file import NO_LIMITS, LimitsFile, Override
 from harness.plan.plan import Answer
+from netlists.instances import OutputNetwork
 from netlists.quantity import Quantity, engineering, read_value
 from netlists.record import SupplyRecord
 
@@ -75,6 +76,8 @@ RATINGS: dict[str, Rating] = {
     "capacitor_current_rms": Rating("ripple_current_rating"),
     "resonant_capacitor_voltage_peak": Rating("voltage_rating"),
     "magnetising_current_peak": Rating("saturation_current"),
+    "shunt_dissipation": Rating("power_rating"),
+    "connector_current": Rating("current_rating"),
     "rectifier_current_average": Rating("average_current_rating"),
     "thermistor_current_rms": Rating("current_rating"),
 }
@@ -99,7 +102,7 @@ def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMIT
     if answer.metric == "line_current_rms":
         rated = _label_current(record, answer)
     elif answer.metric == "output_ripple_probe":
-        rated = _railed(answer, limits)
+        rated = _railed(record, answer, limits)
     elif answer.metric in CONDITIONS:
         value, worse, source = CONDITIONS[answer.metric]
         rated = Limit(value, value, worse, source)
@@ -131,10 +134,18 @@ def _rated(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | 
     return Limit(quantity.nominal * fraction, quantity.low * fraction, "high", source, partial, policy.name)
 
 
-def _railed(answer: Answer, limits: LimitsFile) -> Limit | None:
+def _rail_of(record: SupplyRecord, answer: Answer) -> str:
+    """The rail whose ripple an answer is about; of a network at its connector, the rail it carries."""
+    stage = record.instance(answer.instance)
+    if not isinstance(stage, OutputNetwork):
+        return answer.subject
+    return stage.rail or getattr(record.instance(stage.fed_by or ""), "rail", None) or ""
+
+
+def _railed(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | None:
     """The limits file's own ripple limit of a rail."""
     for rail in limits.rails:
-        if (rail.rail, rail.quantity) == (answer.subject, "ripple"):
+        if (rail.rail, rail.quantity) == (_rail_of(record, answer), "ripple"):
             mark = f", {rail.mark}" if rail.mark else ""
             source = f"rail {rail.rail}: {rail.source}{mark}; {rail.condition}"
             return Limit(rail.value, rail.value, "high", source)
@@ -179,7 +190,7 @@ def missing_limit(answer: Answer) -> str:
     """What to record so that an unjudged metric can be judged."""
     rating = RATINGS.get(answer.metric)
     if answer.metric == "output_ripple_probe":
-        return f"state a ripple limit of rail {answer.subject} in the limits file to judge it"
+        return "state a ripple limit of the rail in the limits file to judge it"
     if rating is None:
         return "no rating exists for it; a claim, or an override in the limits file, can set a limit"
     if answer.subject == "line":

@@ -23,6 +23,7 @@ from netlists.stages import boost_pfc as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, "worst_instant": WorstInstantStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "output_ripple_probe"}
+SCALES_CORNERS = True  # see StagePlan
 # Metrics that need not be worst at the crest; each is looked for at its own instant.
 WANDERING = ("choke_ripple", "input_ripple_current")
 INSTANTS = tuple(range(int(EARLIEST), int(LATEST) + 1, 5))  # of the line, at which the hand calculation looks [deg]

@@ -58,6 +58,7 @@ def situation(
     kind: str, params_from: ParamsFrom, record: SupplyRecord, instance: str, point: Point, question: Question
 ) -> tuple[Situation, set[str]]:
     """An instance at a point under a question, its bus read at the same point, and the leaf paths it rests on."""
+    point = point.with_values(dict(question.fixed))
     params, reads = params_from(record, instance, point)
     reader = Reader(record, point)
     voltage = reader.value(question.input_path) if question.input_path else question.line_voltage
@@ -68,4 +69,4 @@ def situation(
     )  # fmt: skip
     provenance = (("record", record.name), ("instance", instance))
     about = Situation(kind, params, condition, 0, provenance, f"{instance} {question.study} {question.label}")
-    return about, set(reads) | reader.reads
+    return about, (set(reads) | reader.reads) - {path for path, _ in question.fixed}

@@ -6,8 +6,16 @@ from typing import Any
 
 from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import llc as hand
+from harness.handcalc import output_network as network_hand
 from harness.handcalc.llc import Estimate
-from harness.plan.switching_measures import Layout, banks_layout, control_layout, empty_layout, place_layout, probed
+from harness.plan.switching_measures import (
+    Layout,
+    add_output,
+    banks_layout,
+    control_layout,
+    empty_layout,
+    place_layout,
+)
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import Level, Rectifier, State
 from netlists.point import Condition
@@ -36,7 +44,8 @@ def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = Fals
     """The steady state whose frequency holds the output, or whose bus does at the frequency of the largest gain."""
     start = hand.estimate(params, condition, lowest=lowest)
     states = llc.states(params, condition)
-    pairs = [_estimated(params, state, start) for state in states]
+    network = network_hand.estimates(params.output, condition, llc.TAG)
+    pairs = [network.get(state.unknown) or _estimated(params, state, start) for state in states]
     rectifiers = _rectifiers(params)
     if lowest:
         control = Control("voltage", start.bus, start.bus / VOLTAGE_REACH, start.bus * VOLTAGE_REACH)
@@ -49,7 +58,7 @@ def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = Fals
     return Periodic(
         start.frequency,
         (control,),
-        (Constraint("mean", f"out_{llc.TAG}", params.output.voltage),),
+        (Constraint("mean", params.output.regulated_node(llc.TAG), params.output.voltage),),
         (feed, *llc.bridge_gates(params, condition.line_voltage)),
         states,
         tuple(value for value, _ in pairs),
@@ -122,6 +131,7 @@ def layout(params: llc.Params, condition: Condition) -> Layout:
             {"designator": bank.designator, "voltage": "resonant_voltage", "series": bank.series} for bank in banks
         ]
     found["banks"] += banks_layout(params.output.banks, f"output_current_{llc.TAG}")
+    add_output(found, params.output, llc.TAG, condition)
     found["transformers"] = [
         {
             "designator": part.designator,
@@ -130,13 +140,6 @@ def layout(params: llc.Params, condition: Condition) -> Layout:
             "inductance": part.magnetising_inductance,
         }
         for k, part in enumerate(params.transformers)
-    ]
-    found["outputs"] = [
-        {
-            "subject": params.output.name,
-            "bank": f"output_voltage_{llc.TAG}",
-            "probe": probed(f"load_voltage_{llc.TAG}") if condition.probe != "none" else None,
-        }
     ]
     found["inputs"] = [{"subject": "input", "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}]
     found["commutations"] = [_commutation(params, condition)]
@@ -203,6 +206,7 @@ def _edges_layout(params: llc.Params) -> list[Layout]:
             "places": [
                 {
                     "current": f"rectifier_current_{place.tag}",
+                    "voltage": f"rectifier_voltage_{place.tag}",
                     "gate": llc.rectifier_gate(params, place, 0.0, 0.0).source,
                     "origin": llc.RISE if place.half == "p" else llc.FALL,
                 }

@@ -4,6 +4,9 @@ For each metric three points are answered: nominal; adverse, with every open inp
 worse; and rescued, with the unread inputs (assumed, inferred from assumed) at their best ends and only tolerances
 adverse. Which end is worse is told by the hand calculation, one input at a time about the nominal: enough where the
 metric is monotonic in each input over its range, which all metrics here are by their formulas.
+
+``Plan.run`` simulates all three points, but of a stage that says ``SCALES_CORNERS`` the nominal one alone: judge says
+whose other points are to be simulated too, and ``Plan.simulate_corners`` does so.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from harness.handcalc.expectation import Expectation
-from harness.plan import boost_pfc, buck, llc, rectifier_bulk, two_switch_forward
+from harness.plan import boost_pfc, buck, llc, output_network, rectifier_bulk, two_switch_forward
 from harness.plan.bands import band_ends
 from harness.plan.study import Finding, MetricRule, Question, Study
 from harness.simulate.campaign import Campaign, Request
@@ -35,7 +38,7 @@ CORNERS: tuple[Corner, ...] = ("nominal", "adverse", "rescued")
 
 @dataclass(slots=True)
 class CornerAnswer:
-    """One metric at one point: by hand, and by simulation once its study is done."""
+    """One metric at one point: by hand, and by simulation once its study is done (``was_run``)."""
 
     point: Point
     situation: Situation
@@ -43,6 +46,7 @@ class CornerAnswer:
     finding: Finding | None = None
     angle: float | None = None
     error: str = ""
+    was_run: bool = False
 
 
 @dataclass(slots=True)
@@ -65,6 +69,7 @@ class StagePlan(Protocol):
 
     METRICS: dict[str, MetricRule]
     STUDIES: dict[str, Callable[[Any], Study]]
+    SCALES_CORNERS: bool  # ``run`` simulates the nominal point alone; judge says who needs the other two simulated
 
     def questions(self, record: SupplyRecord, instance: str) -> list[Question]: ...
 
@@ -89,6 +94,7 @@ PLANS: dict[str, StagePlan] = {
     "buck": buck,
     "llc": llc,
     "two_switch_forward": two_switch_forward,
+    "output_network": output_network,
 }
 
 
@@ -177,6 +183,10 @@ def structures(record: SupplyRecord, instance: str) -> list[dict[str, str]]:
     return [dict(zip(paths, combination, strict=True)) for combination in combinations][:MOST_STRUCTURES]
 
 
+Expected = Mapping[tuple[str, str], Expectation] | str  # by metric and subject, or why there is no hand calculation
+InputEnds = Mapping[str, tuple[Expected, Expected]]  # path of an open input -> expected with it alone at low, at high
+
+
 class Plan:
     """All answers of a record, and the studies that will bring them."""
 
@@ -184,7 +194,8 @@ class Plan:
         self.record = record
         self.answers: list[Answer] = []
         self._studies: dict[tuple[str, Situation], Study] = {}
-        self._hand: dict[tuple[object, ...], Mapping[tuple[str, str], Expectation] | str] = {}
+        self._hand: dict[tuple[object, ...], Expected] = {}
+        self._situations: dict[tuple[object, ...], Situation] = {}
         for instance in instances:
             for structure in structures(record, instance):
                 for question in self._questions(instance):
@@ -206,46 +217,55 @@ class Plan:
     def _plan(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
         nominal = Point({}, structure)
         planner = self._planner(instance)
-        situation, reads = planner.situation(self.record, instance, nominal, question)
-        self._prepare(instance, question, nominal, sorted(reads))
-        expected = self.hand(instance, situation, question.study)
+        _, reads = planner.situation(self.record, instance, nominal, question)
+        paths = tuple(sorted(reads))
+        quantities = {path: self.record.quantities[path] for path in paths if path in self.record.quantities}
+        alone = {
+            path: (nominal.with_values({path: q.low}), nominal.with_values({path: q.high}))
+            for path, q in quantities.items()
+            if not q.is_exact
+        }
+        self._prepare(instance, question, [nominal, *itertools.chain.from_iterable(alone.values())])
+        expected = self.expected(instance, question, nominal)
+        ends = {
+            path: (self.expected(instance, question, low), self.expected(instance, question, high))
+            for path, (low, high) in alone.items()
+        }
         planned: list[tuple[Answer, dict[Corner, Point]]] = []
         for metric, subject in self._keys(question, expected):
-            rule = planner.METRICS[metric]
-            answer = Answer(instance, structure, question, metric, subject, rule, tuple(sorted(reads)))
-            worse_ends = self.worse_ends(answer, nominal, sorted(reads))
+            answer = Answer(instance, structure, question, metric, subject, planner.METRICS[metric], paths)
+            worse_ends = self.worse_ends(answer, ends)
             points = {corner: nominal.with_values(self._corner_values(worse_ends, corner)) for corner in CORNERS}
             planned.append((answer, points))
-        self._prepare_points(instance, question, [point for _, points in planned for point in points.values()])
+        self._prepare(instance, question, [point for _, points in planned for point in points.values()])
         for answer, points in planned:
-            for corner, point in points.items():
-                answer.corners[corner] = self._corner_answer(answer, point)
+            answer.corners = {corner: self._corner_answer(answer, point) for corner, point in points.items()}
             self.answers.append(answer)
 
-    def _prepare(self, instance: str, question: Question, nominal: Point, paths: Sequence[str]) -> None:
-        """Hand calculations of the nominal point and of both ends of every open input, side by side."""
-        points = [nominal]
-        for path in paths:
-            quantity = self.record.quantities.get(path)
-            if quantity is not None and not quantity.is_exact:
-                points += [nominal.with_values({path: end}) for end in (quantity.low, quantity.high)]
-        self._prepare_points(instance, question, points)
-
-    def _prepare_points(self, instance: str, question: Question, points: Sequence[Point]) -> None:
+    def _prepare(self, instance: str, question: Question, points: Sequence[Point]) -> None:
+        """Lets a stage calculate side by side what the hand calculations of many points share."""
         planner = self._planner(instance)
-        situations = [planner.situation(self.record, instance, point, question)[0] for point in points]
+        situations = [self.situation(instance, question, point) for point in points]
         planner.prepare(question.study, list(dict.fromkeys(situations)))
 
     @staticmethod
-    def _keys(question: Question, expected: Mapping[tuple[str, str], Expectation] | str) -> list[tuple[str, str]]:
+    def _keys(question: Question, expected: Expected) -> list[tuple[str, str]]:
         if isinstance(expected, str):  # no hand calculation, so the subjects are not known from it
             return [(metric, "bulk") for metric in question.metrics]
         wanted = [key for key in expected if key[0] in question.metrics]
         return sorted(wanted, key=lambda key: question.metrics.index(key[0]))
 
-    def hand(self, instance: str, about: Situation, study: str) -> Mapping[tuple[str, str], Expectation] | str:
-        """Hand calculation of a study in a situation, or why there is none; each is made once."""
-        planner = self._planner(instance)
+    def situation(self, instance: str, question: Question, point: Point) -> Situation:
+        """Parameters and condition of an instance under a question at a point; each is made once."""
+        key = (instance, question, frozenset(point.values.items()), frozenset(point.structure.items()))
+        if key not in self._situations:
+            self._situations[key], _ = self._planner(instance).situation(self.record, instance, point, question)
+        return self._situations[key]
+
+    def expected(self, instance: str, question: Question, point: Point) -> Expected:
+        """Hand calculation of a question's study at a point, or why there is none; each is made once."""
+        planner, study = self._planner(instance), question.study
+        about = self.situation(instance, question, point)
         key = (study, planner.relevant(study, about))
         if key not in self._hand:
             try:
@@ -259,35 +279,26 @@ class Plan:
 
     def hand_value(self, answer: Answer, point: Point) -> float | None:
         """Hand calculation of an answer's metric at a point."""
-        situation, _ = self._planner(answer.instance).situation(self.record, answer.instance, point, answer.question)
-        expected = self.hand(answer.instance, situation, answer.question.study)
-        if isinstance(expected, str):
-            return None
-        expectation = expected.get((answer.metric, answer.subject))
-        return None if expectation is None else expectation.value
+        return _value_of(answer, self.expected(answer.instance, answer.question, point))
 
-    def worse_ends(self, answer: Answer, nominal: Point, paths: Sequence[str]) -> dict[str, tuple[float, float]]:
+    def worse_ends(self, answer: Answer, ends: InputEnds) -> dict[str, tuple[float, float]]:
         """Path -> (worse end, better end) of every open input that moves the metric."""
         sign = 1.0 if answer.rule.worse == "high" else -1.0
-        ends: dict[str, tuple[float, float]] = {}
-        for path in paths:
-            quantity = self.record.quantities.get(path)
-            if quantity is None or quantity.is_exact:
-                continue
+        found: dict[str, tuple[float, float]] = {}
+        for path, expected in ends.items():
+            quantity = self.record.quantities[path]
             known_worse = self._planner(answer.instance).worse_end(answer.question.study, path)
+            at_low, at_high = (_value_of(answer, one) for one in expected)
             if known_worse:
-                ends[path] = (quantity.low, quantity.high) if known_worse == "low" else (quantity.high, quantity.low)
-                continue
-            at_low = self.hand_value(answer, nominal.with_values({path: quantity.low}))
-            at_high = self.hand_value(answer, nominal.with_values({path: quantity.high}))
-            if at_low is None or at_high is None:  # an end without settled operation is the worse one
+                low_is_worse = known_worse == "low"
+            elif at_low is None or at_high is None:  # an end without settled operation is the worse one
                 low_is_worse = at_low is None
             elif at_low == at_high:
                 continue
             else:
                 low_is_worse = sign * at_low > sign * at_high
-            ends[path] = (quantity.low, quantity.high) if low_is_worse else (quantity.high, quantity.low)
-        return ends
+            found[path] = (quantity.low, quantity.high) if low_is_worse else (quantity.high, quantity.low)
+        return found
 
     def _corner_values(self, worse_ends: Mapping[str, tuple[float, float]], corner: Corner) -> dict[str, float]:
         if corner == "nominal":
@@ -299,44 +310,64 @@ class Plan:
         }
 
     def _corner_answer(self, answer: Answer, point: Point) -> CornerAnswer:
-        planner = self._planner(answer.instance)
-        situation, _ = planner.situation(self.record, answer.instance, point, answer.question)
-        expected = self.hand(answer.instance, situation, answer.question.study)
-        key = (answer.question.study, situation)
-        if key not in self._studies:
-            self._studies[key] = planner.STUDIES[answer.question.study](situation)
+        situation = self.situation(answer.instance, answer.question, point)
+        expected = self.expected(answer.instance, answer.question, point)
         if isinstance(expected, str):
             return CornerAnswer(point, situation, None, error=expected)
         return CornerAnswer(point, situation, expected.get((answer.metric, answer.subject)))
 
     def run(self, campaign: Campaign) -> None:
-        """Runs all studies, then fills in the answers."""
-        _run_rounds(campaign, list(self._studies.values()))
-        for answer in self.answers:
-            for corner in answer.corners.values():
-                self._fill(answer, corner)
+        """Simulates every answer's nominal point, and its other two where its stage says nothing of scaling them."""
+        first: dict[bool, tuple[Corner, ...]] = {True: ("nominal",), False: CORNERS}
+        self._simulate(
+            campaign,
+            [
+                (answer, answer.corners[corner])
+                for answer in self.answers
+                for corner in first[self._planner(answer.instance).SCALES_CORNERS]
+            ],
+        )
+
+    def simulate_corners(self, campaign: Campaign, answers: Sequence[Answer]) -> None:
+        """Simulates the adverse and the rescued point of some answers."""
+        self._simulate(campaign, [(answer, corner) for answer in answers for corner in answer.corners.values()])
 
     def simulate_ends(self, campaign: Campaign, answers: Sequence[Answer]) -> None:
         """Runs every open input of some answers at both its ends, all others nominal, beside the hand calculation."""
-        done = set(self._studies)
         for answer in answers:
             nominal = answer.corners["nominal"].point
             for path in answer.corners["adverse"].point.values:
                 quantity = self.record.quantities[path]
                 for end, value in (("low", quantity.low), ("high", quantity.high)):
                     answer.ends[path, end] = self._corner_answer(answer, nominal.with_values({path: value}))
-        _run_rounds(campaign, [study for key, study in self._studies.items() if key not in done])
-        for answer in answers:
-            for corner in answer.ends.values():
-                self._fill(answer, corner)
+        self._simulate(campaign, [(answer, corner) for answer in answers for corner in answer.ends.values()])
+
+    def _simulate(self, campaign: Campaign, wanted: Sequence[tuple[Answer, CornerAnswer]]) -> None:
+        """Runs the studies of some points that have not run yet, then fills the points in."""
+        fresh = []
+        for answer, corner in wanted:
+            key = (answer.question.study, corner.situation)
+            if key not in self._studies:
+                self._studies[key] = self._planner(answer.instance).STUDIES[answer.question.study](corner.situation)
+                fresh.append(self._studies[key])
+        _run_rounds(campaign, fresh)
+        for answer, corner in wanted:
+            self._fill(answer, corner)
 
     def _fill(self, answer: Answer, corner: CornerAnswer) -> None:
         result = self._studies[answer.question.study, corner.situation].result
         key = (answer.metric, answer.subject)
+        corner.was_run = True
         corner.finding = result.findings.get(key)
         corner.angle = result.angles.get(key)
         if corner.finding is None:
             corner.error = result.error or corner.error or f"no {answer.metric} of {answer.subject} was measured"
+
+
+def _value_of(answer: Answer, expected: Expected) -> float | None:
+    """An answer's own metric among what a hand calculation found."""
+    expectation = None if isinstance(expected, str) else expected.get((answer.metric, answer.subject))
+    return None if expectation is None else expectation.value
 
 
 def _requests(study: Study) -> list[Request]:

@@ -10,6 +10,7 @@ from typing import Literal
 from harness.handcalc import rectifier_bulk as hand
 from harness.handcalc.expectation import Expectation
 from harness.plan.bands import band_ends
+from harness.plan.converters import end_is_simulated, lowest_input
 from harness.plan.rectifier_measures import MEASURES as MEASURES
 from harness.plan.rectifier_measures import Subjects as Subjects
 from harness.plan.rectifier_measures import measure_holdup as measure_holdup
@@ -19,7 +20,7 @@ from harness.plan.rectifier_measures import measure_of as measure_of
 from harness.plan.rectifier_measures import postprocess_version as postprocess_version
 from harness.plan.rectifier_measures import recipe_of as recipe_of
 from harness.plan.rectifier_measures import subjects as subjects
-from harness.plan.rectifier_running import HoldupStudy, LineStudy, StuckRelayStudy
+from harness.plan.rectifier_running import HoldupStudy, LineStudy, StuckRelayStudy, with_end
 from harness.plan.rectifier_situation import Situation as Situation
 from harness.plan.rectifier_switch_on import (
     ClosingStudy,
@@ -45,6 +46,8 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
     "line_ripple": LineStudy,
     "holdup": HoldupStudy,
 }
+
+SCALES_CORNERS = False  # see StagePlan
 
 METRICS: dict[str, MetricRule] = {
     "inrush_peak": MetricRule("inrush", "high", "A", "largest line current at switch-on, X capacitors apart"),
@@ -134,6 +137,11 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     """An instance at a point under a question, and the leaf paths it rests on."""
     point = point.with_values(dict(question.fixed))
     params, reads = stage.params_from(record, instance, point)
+    converter = None
+    if question.study == "holdup" and (behind := end_is_simulated(record, instance)) is not None:
+        converter, read_there, lowest = lowest_input(record, behind, point, question.load_fraction)
+        params = with_end(params, lowest)
+        reads = (reads - {f"stages.{instance}.holdup_end_voltage"}) | read_there
     ambient, read_too = question.ambient_at(record, point)
     condition = Condition(
         question.line_voltage, question.line_frequency, question.output_power, ambient, supply=question.supply,
@@ -146,7 +154,7 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
         condition = dataclasses.replace(condition, thermistor_start=hot)
     provenance = (("record", record.name), ("instance", instance))
     rests_on = (set(reads) | read_too) - {path for path, _ in question.fixed}
-    return Situation(params, condition, subjects(record, instance, params.feed), provenance), rests_on
+    return Situation(params, condition, subjects(record, instance, params.feed), provenance, converter), rests_on
 
 
 def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:

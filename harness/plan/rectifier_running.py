@@ -20,10 +20,12 @@ from harness.plan.rectifier_measures import (
 )
 from harness.plan.rectifier_situation import Situation
 from harness.plan.study import Finding, StudyResult, value_of
+from harness.plan.switching_studies import LOWEST_INPUT
 from harness.simulate.campaign import Outcome, Request
+from netlists.errors import BulkrailError
 from netlists.formulas import ntc_self_heating
 from netlists.point import Condition
-from netlists.stages.rectifier_bulk import Scenario
+from netlists.stages.rectifier_bulk import Params, Scenario
 
 SETTLING_PERIODS = 6
 SETTLED_DRIFT = 2e-4  # of the bulk voltage over one period
@@ -128,8 +130,17 @@ class StuckRelayStudy(LineStudy):
         super().__init__(dataclasses.replace(situation, params=dataclasses.replace(situation.params, relay=None)))
 
 
+def with_end(params: Params, lowest_bus: float) -> Params:
+    """A stage whose hold-up ends where its converter no longer regulates, or cuts out before that."""
+    cutoff = params.undervoltage_cutoff or 0.0
+    return dataclasses.replace(params, holdup_end_voltage=max(lowest_bus, cutoff))
+
+
 class HoldupStudy:
-    """Line lost at instants around the trough; the shortest hold-up counts, run once more at the final options."""
+    """Line lost at instants around the trough; the shortest hold-up counts, run once more at the final options.
+
+    Where the converter behind is modelled, the bus at which it still regulates is simulated first and ends the hold-up.
+    """
 
     def __init__(self, situation: Situation) -> None:
         self.result = StudyResult()
@@ -139,10 +150,18 @@ class HoldupStudy:
         self._final = False
         self._done = False
         self._longer = 1.0
+        self._has_end = False
 
     def ask(self) -> list[Request]:
         if self._done or self.result.error:
             return []
+        converter = self._situation.converter
+        if converter is not None and not self._has_end:
+            try:
+                return [converter.request(converter.condition, LOWEST_INPUT)]
+            except (BulkrailError, ArithmeticError) as error:
+                self.result.error = f"lowest bus of the converter: {error}"
+                return []
         asked = self._line.ask()
         if asked:
             return asked
@@ -155,6 +174,9 @@ class HoldupStudy:
         return [self._request(lost, options) for lost in self._lost]
 
     def tell(self, outcomes: Sequence[Outcome]) -> None:
+        if self._situation.converter is not None and not self._has_end:
+            self._take_end(outcomes[0])
+            return
         if not self._lost:
             self._line.tell(outcomes)
             return
@@ -174,6 +196,14 @@ class HoldupStudy:
             self._done = True
         else:
             self._lost, self._final = [self._lost[shortest]], True
+
+    def _take_end(self, outcome: Outcome) -> None:
+        if outcome.status != "ok":
+            self.result.error = f"lowest bus of the converter: {outcome.error}"
+            return
+        lowest = value_of(outcome.metrics, "lowest_input_voltage")
+        self._situation = dataclasses.replace(self._situation, params=with_end(self._situation.params, lowest))
+        self._has_end = True
 
     def _instants(self) -> list[float]:
         s = self._situation

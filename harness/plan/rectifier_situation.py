@@ -13,6 +13,8 @@ from harness.plan.rectifier_measures import (
     postprocess_version,
     recipe_of,
 )
+from harness.plan.study import described
+from harness.plan.switching_studies import Situation as Converter
 from harness.simulate.campaign import Request
 from harness.simulate.case import Case, transient_case
 from netlists.parameters import listed
@@ -33,6 +35,7 @@ class Situation:
     condition: Condition
     who: Subjects
     provenance: tuple[tuple[str, str], ...]
+    converter: Converter | None = None  # whose lowest bus ends the hold-up
 
     @property
     def period(self) -> float:
@@ -66,10 +69,3 @@ class Situation:
             {**dict(self.provenance), "study": study, "condition": described(condition), "measure": recipe},
             {name: (value, unit) for name, value, unit in listed(self.params)},
         )
-
-
-def described(condition: Condition) -> str:
-    """A condition as one short text."""
-    line = f"{condition.line_voltage:g} V"
-    line += f" {condition.line_frequency:g} Hz" if condition.supply == "mains" else " dc"
-    return f"{line}, {condition.output_power:.4g} W, {condition.ambient:g} degC"

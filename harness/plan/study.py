@@ -8,7 +8,7 @@ from typing import Any, Literal, Protocol
 
 from harness.contracts import Metric
 from harness.simulate.campaign import Outcome, Request
-from netlists.point import Point, Reader
+from netlists.point import Condition, Point, Reader
 from netlists.record import SupplyRecord
 
 AMBIENT = "nameplate.ambient"
@@ -104,3 +104,10 @@ def value_of(metrics: Sequence[Metric], name: str) -> float:
         if metric.name == name:
             return metric.value
     raise KeyError(name)
+
+
+def described(condition: Condition) -> str:
+    """A condition as one short text."""
+    line = f"{condition.line_voltage:g} V"
+    line += f" {condition.line_frequency:g} Hz" if condition.supply == "mains" else " dc"
+    return f"{line}, {condition.output_power:.4g} W, {condition.ambient:g} degC"

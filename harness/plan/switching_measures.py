@@ -12,6 +12,7 @@ from harness.postprocess.switching import measure_steady as measure_steady
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
+from netlists.stages.output_network import Network
 from netlists.stages.switching import Choke
 
 POSTPROCESS_VERSION = "3"  # raised with every change of what a measure gives, names included
@@ -21,7 +22,7 @@ Layout = dict[str, Any]
 # What a layout lists; a stored one of an older version may lack the later ones.
 LISTS = (
     "controls", "places", "chokes", "banks", "outputs", "inputs", "resonant", "transformers", "commutations",
-    "rectifiers", "resets",
+    "rectifiers", "networks", "resets",
 )  # fmt: skip
 
 
@@ -48,13 +49,7 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
         ends = [[f"low_voltage_{leg}", f"output_voltage_{tag}"] for leg in legs]
         layout["chokes"].append(choke_layout(rail.choke, legs, ends))
         layout["banks"] += banks_layout(rail.outputs, f"output_current_{tag}")
-        layout["outputs"].append(
-            {
-                "subject": rail.name,
-                "bank": f"output_voltage_{tag}",
-                "probe": probed(f"load_voltage_{tag}") if condition.probe != "none" else None,
-            }
-        )
+        add_output(layout, rail.output, tag, condition)
     interleaved = [
         {"subject": rail.name, "currents": [f"choke_current_{leg}" for leg, of, _ in buck.legs(params) if of == index]}
         for index, rail in enumerate(params.rails)
@@ -69,6 +64,53 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
 def probed(signal: str) -> Layout:
     """A signal read through the public desktop guide's probe."""
     return {"signal": signal, "bandwidth": outputs.PROBE_BANDWIDTH}
+
+
+def add_output(layout: Layout, output: outputs.Output, tag: str, condition: Condition) -> None:
+    """Ripple of an output at its own node and at its load, and all that is measured of a network behind it."""
+    node = "load" if output.network is None else "connector"
+    probe = None
+    if condition.probe != "none":
+        first, *others = [f"{node}_voltage_{t}" for t, _ in output.loads(tag, condition)]
+        probe = probed(first) | ({"others": others} if others else {})
+    layout["outputs"].append({"subject": output.name, "bank": f"output_voltage_{tag}", "probe": probe})
+    if output.network is not None:
+        is_probed = condition.probe != "none"
+        layout.setdefault("networks", []).append(_network(output.network, tag, probed=is_probed))
+        for t, branch in output.network.tags(tag):
+            layout["banks"] += banks_layout(branch.banks, f"bank_current_{t}_")
+            layout["banks"] += banks_layout(branch.filter_banks, f"filter_current_{t}_")
+            if branch.filter_choke is not None:
+                ends = [[f"bank_voltage_{t}", f"filter_voltage_{t}"]]
+                layout["chokes"].append(choke_layout(branch.filter_choke, [f"filter_{t}"], ends))
+
+
+def _network(network: Network, tag: str, *, probed: bool) -> Layout:
+    """Branches, what they lose, their connectors and their nodes."""
+    found: Layout = {"branches": [], "losses": [], "connectors": [], "nodes": []}
+    for t, branch in network.tags(tag):
+        current, behind = f"branch_current_{t}", f"connector_current_{t}"
+        ends = [f"output_voltage_{tag}", f"connector_voltage_{t}"]
+        found["branches"].append({"subject": branch.name, "current": current, "ends": ends})
+        for part, signal in ((branch.copper, current), (branch.cable, behind), (branch.connector, behind)):
+            if part is not None:
+                found["losses"].append(_loss("conductor_dissipation", part.designator, signal, part.whole_resistance))
+        if branch.shunt is not None:
+            each = branch.shunt.whole_resistance / branch.shunt.parallel
+            found["losses"].append(_loss("shunt_dissipation", branch.shunt.designator, current, each))
+        if branch.connector is not None:
+            contacts = {"designator": branch.connector.designator, "parallel": branch.connector.parallel}
+            found["connectors"].append({**contacts, "current": behind})
+        places = ["bank"] + (["filter"] if branch.filter_choke else []) + (["connector"] if branch.load_share else [])
+        for place in places:
+            bandwidth = outputs.PROBE_BANDWIDTH if probed and place == "connector" else None
+            subject = f"{branch.name} {place}"
+            found["nodes"].append({"subject": subject, "voltage": f"{place}_voltage_{t}", "bandwidth": bandwidth})
+    return found
+
+
+def _loss(metric: str, designator: str, current: str, resistance: float) -> Layout:
+    return {"metric": metric, "designator": designator, "current": current, "resistance": resistance}
 
 
 def boost_layout(params: boost_pfc.Params, *, boundary: bool) -> Layout:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import boost_pfc as boost_hand
 from harness.handcalc import buck as buck_hand
+from harness.handcalc import output_network as network_hand
 from harness.handcalc.switching_waveform import Estimate
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import State
@@ -38,14 +39,23 @@ def buck_analysis(params: buck.Params, condition: Condition) -> Periodic:
         if gate.source.endswith(f"high_{tag}")
     }
     fast = _buck_fast(params.input_voltage, chokes, estimate, on)
-    pairs = [_estimated(state, estimate, chokes, voltages, params.input_voltage, fast) for state in states]
+    known: dict[str, tuple[float, float]] = {}
+    for tag, rail in zip(buck.TAGS, params.rails, strict=False):
+        known |= network_hand.estimates(rail.output, condition, tag)
+    pairs = [
+        known.get(state.unknown) or _estimated(state, estimate, chokes, voltages, params.input_voltage, fast)
+        for state in states
+    ]
     return Periodic(
         params.switching_frequency,
         tuple(
             Control("duty", duty, SMALLEST_DUTY, rail.largest_duty)
             for duty, rail in zip(estimate.duties, params.rails, strict=True)
         ),
-        tuple(Constraint("mean", f"out_{buck.TAGS[index]}", rail.voltage) for index, rail in enumerate(params.rails)),
+        tuple(
+            Constraint("mean", rail.output.regulated_node(buck.TAGS[index]), rail.voltage)
+            for index, rail in enumerate(params.rails)
+        ),
         gates,
         states,
         tuple(value for value, _ in pairs),

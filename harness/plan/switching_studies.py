@@ -9,8 +9,7 @@ from typing import Any, Literal
 
 from harness.contracts import Periodic
 from harness.plan import llc_bench, two_switch_forward_bench
-from harness.plan.rectifier_situation import described
-from harness.plan.study import Finding, MetricRule, StudyResult
+from harness.plan.study import Finding, MetricRule, StudyResult, described
 from harness.plan.switching_measures import (
     Layout,
     boost_layout,
@@ -60,6 +59,7 @@ RULES: dict[str, MetricRule] = {
     "resonant_capacitor_voltage_peak": MetricRule("steady", "high", "V", "across one of those in series"),
     "soft_switching_margin": MetricRule("steady", "low", "1", "charge brought in the dead time over the charge needed"),
     "body_diode_time": MetricRule("steady", "high", "s", "a period, of a synchronous rectifier outside its on-time"),
+    "body_diode_loss": MetricRule("steady", "high", "W", "of one piece in that time"),
     "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
     "reset_margin": MetricRule("steady", "low", "1", "of the period, from the core's reset to the next turn-on"),
     "lowest_input_voltage": MetricRule("lowest_input", "high", "V", "at which the output is still regulated"),

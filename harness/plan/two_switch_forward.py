@@ -18,10 +18,11 @@ from netlists.point import Point
 from netlists.record import SupplyRecord
 from netlists.stages import two_switch_forward as stage
 
+SCALES_CORNERS = True  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 OF_OTHERS = (
     "switching_frequency", "input_ripple", "ripple_cancellation", "resonant_capacitor_voltage_peak",
-    "soft_switching_margin", "body_diode_time", "reverse_current_share",
+    "soft_switching_margin", "body_diode_time", "body_diode_loss", "reverse_current_share",
 )  # fmt: skip
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name not in OF_OTHERS}
 

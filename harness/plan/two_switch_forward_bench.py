@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from harness.contracts import Constraint, Control, Periodic
+from harness.handcalc import output_network as network_hand
 from harness.handcalc import two_switch_forward as hand
 from harness.handcalc.two_switch_forward import Estimate
 from harness.plan.switching_measures import (
     Layout,
+    add_output,
     banks_layout,
     choke_layout,
     control_layout,
     empty_layout,
     place_layout,
-    probed,
 )
 from harness.plan.switching_situation import FAST_SCALE, IDLE_STEPS, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case
@@ -41,7 +42,8 @@ def analysis_of(params: forward.Params, condition: Condition, *, lowest: bool = 
     """The steady state whose duty holds the output, or whose bus does at the largest duty."""
     start = hand.estimate(params, condition, lowest=lowest)
     states = forward.states(params, condition)
-    pairs = [_estimated(params, state, start) for state in states]
+    network = network_hand.estimates(params.output, condition, forward.TAG)
+    pairs = [network.get(state.unknown) or _estimated(params, state, start) for state in states]
     gates = forward.gates(params, condition.line_voltage)
     if lowest:
         control = Control("voltage", start.bus, start.bus / VOLTAGE_REACH, start.bus * VOLTAGE_REACH)
@@ -53,7 +55,7 @@ def analysis_of(params: forward.Params, condition: Condition, *, lowest: bool = 
     return Periodic(
         params.switching_frequency,
         (control,),
-        (Constraint("mean", f"out_{forward.TAG}", params.output.voltage),),
+        (Constraint("mean", params.output.regulated_node(forward.TAG), params.output.voltage),),
         (*gates, bus),
         states,
         tuple(value for value, _ in pairs),
@@ -102,13 +104,7 @@ def layout(params: forward.Params, condition: Condition) -> Layout:
     ends = [["freewheel_voltage", f"output_voltage_{tag}"]]
     found["chokes"] = [choke_layout(params.choke, [forward.LEG], ends)]
     found["banks"] = banks_layout(output.banks, f"output_current_{tag}")
-    found["outputs"] = [
-        {
-            "subject": output.name,
-            "bank": f"output_voltage_{tag}",
-            "probe": probed(f"load_voltage_{tag}") if condition.probe != "none" else None,
-        }
-    ]
+    add_output(found, output, tag, condition)
     found["inputs"] = [{"subject": "input", "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}]
     found["transformers"] = [
         {

@@ -10,7 +10,7 @@ from scipy.integrate import cumulative_trapezoid
 
 from harness.contracts import FloatArray, Metric
 from harness.postprocess.period import Period
-from harness.postprocess.waveform import rms
+from harness.postprocess.waveform import mean, rms
 
 RESET_FROM = 0.3  # of the core's peak: from there a clamp diode's current is followed to zero by the core's own slope
 CONDUCTS = 0.005  # of its peak: a rectifier with less current does not conduct
@@ -49,21 +49,24 @@ def commutation_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]
 
 
 def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
-    """Time in which the body diode of a synchronous rectifier conducts, reverse current over the rail's, intervals."""
+    """Time and loss of a synchronous rectifier's body diode, reverse current over the rail's, conduction intervals."""
     length = period.stop - period.start
     time = period.time - period.start
-    body, reverse, counts = [], [], []
+    body, lost, reverse, counts = [], [], [], []
     for place in item["places"]:
         current = -period(place["current"])
         on, off = (period.solution.get(f"edge.{place['gate']}.{side}", 0.0) for side in ("on", "off"))
         gated = ((time - place["origin"] * length - on) % length) < max(off - on, 0.0)
         conducts = current > CONDUCTS * float(np.max(current))
-        body.append(_time(time, conducts & ~gated))
+        alone = conducts & ~gated
+        body.append(_time(time, alone))
+        lost.append(mean(time, np.where(alone, -period(place["voltage"]) * current, 0.0)) / item["pieces"])
         reverse.append(max(-float(np.min(current)), 0.0))
         counts.append(int(np.sum(conducts[1:] & ~conducts[:-1]) + (conducts[0] and not conducts[-1])))
     name = item["designator"]
     return [
         period.metric("body_diode_time", name, max(body), "s"),
+        period.metric("body_diode_loss", name, max(lost), "W"),
         period.metric("reverse_current_share", item["rail"], max(reverse) / item["rail_current"], "1"),
         period.metric("conduction_intervals", name, float(max(counts)), "1"),
     ]

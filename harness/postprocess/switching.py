@@ -30,16 +30,6 @@ BLOCKS = 0.3  # of its peak: a place with less voltage is on its way there
 PROBE_STEP = 1e-9  # of the grid the low pass works on [s]
 
 
-# Lists of a layout that only some stages have, and what measures their items.
-MORE: dict[str, Callable[[Period, Mapping[str, Any]], list[Metric]]] = {
-    "resonant": resonant_metrics,
-    "transformers": transformer_metrics,
-    "commutations": commutation_metrics,
-    "rectifiers": rectifier_metrics,
-    "resets": reset_metrics,
-}
-
-
 def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]:
     """Every metric a layout asks for.
 
@@ -137,10 +127,43 @@ def output_metrics(period: Period, output: Mapping[str, Any]) -> list[Metric]:
     """Ripple at the bank, and through the probe where the bench has one."""
     found = [_swing(period, "output_ripple", output["subject"], period(output["bank"]))]
     if output["probe"]:
-        time, voltage = period.whole(output["probe"]["signal"])
-        read = low_pass(time, voltage, output["probe"]["bandwidth"])
-        last = read[-round((period.stop - period.start) / PROBE_STEP) :]
-        found.append(period.metric("output_ripple_probe", output["subject"], float(np.ptp(last)), "V"))
+        signals = [output["probe"]["signal"], *output["probe"].get("others", [])]
+        largest = max(_probed(period, signal, output["probe"]["bandwidth"]) for signal in signals)
+        found.append(period.metric("output_ripple_probe", output["subject"], largest, "V"))
+    return found
+
+
+def _probed(period: Period, signal: str, bandwidth: float) -> float:
+    """Swing of a signal over the last period, read through a low pass [V]."""
+    time, voltage = period.whole(signal)
+    read = low_pass(time, voltage, bandwidth)
+    return float(np.ptp(read[-round((period.stop - period.start) / PROBE_STEP) :]))
+
+
+def network_metrics(period: Period, network: Mapping[str, Any]) -> list[Metric]:
+    """How branches share the load, what their resistances lose, current of one contact, ripple at every node."""
+    time, found = period.time, []
+    means = [mean(time, period(branch["current"])) for branch in network["branches"]]
+    for branch, average in zip(network["branches"], means, strict=True):
+        subject, (begin, end) = branch["subject"], branch["ends"]
+        drop = mean(time, period(begin) - period(end))
+        found += [
+            period.metric("branch_current_average", subject, average, "A"),
+            period.metric("branch_current_rms", subject, rms(time, period(branch["current"])), "A"),
+            period.metric("branch_current_share", subject, average * len(means) / sum(means), "1"),
+            period.metric("voltage_drop", subject, drop, "V"),
+        ]
+    for loss in network["losses"]:
+        watts = loss["resistance"] * rms(time, period(loss["current"])) ** 2
+        found.append(period.metric(loss["metric"], loss["designator"], watts, "W"))
+    for contact in network["connectors"]:
+        each = rms(time, period(contact["current"])) / contact["parallel"]
+        found.append(period.metric("connector_current", contact["designator"], each, "A"))
+    for node in network["nodes"]:
+        found.append(_swing(period, "output_ripple", node["subject"], period(node["voltage"])))
+        if node["bandwidth"]:
+            read = _probed(period, node["voltage"], node["bandwidth"])
+            found.append(period.metric("output_ripple_probe", node["subject"], read, "V"))
     return found
 
 
@@ -183,3 +206,14 @@ def cancellation(period: Period, group: Mapping[str, Any]) -> Metric:
 def _swing(period: Period, name: str, subject: str, values: FloatArray) -> Metric:
     lowest = int(np.argmin(values))
     return period.metric(name, subject, float(np.ptp(values)), "V", float(period.time[lowest]))
+
+
+# Lists of a layout that only some stages have, and what measures their items.
+MORE: dict[str, Callable[[Period, Mapping[str, Any]], list[Metric]]] = {
+    "resonant": resonant_metrics,
+    "transformers": transformer_metrics,
+    "commutations": commutation_metrics,
+    "rectifiers": rectifier_metrics,
+    "networks": network_metrics,
+    "resets": reset_metrics,
+}

@@ -51,6 +51,13 @@ PANELS: Mapping[str, Sequence[tuple[str, tuple[str, ...]]]] = {
     "worst_instant": STEADY_PANELS,
     "holdup": (("voltage [V]", ("bulk_voltage", "line_voltage")), ("line current [A]", ("line_current",))),
 }
+# Of a row about a node of an output network, instead of the study's panels: every signal whose name begins so.
+NETWORK_NODE = re.compile(r" (bank|filter|connector)$")
+NETWORK_PANELS = (
+    ("current [A]", ("branch_current_", "connector_current_")),
+    ("output [V]", ("output_voltage_", "bank_voltage_", "filter_voltage_", "connector_voltage_")),
+)
+NETWORK_COLOURS = ("#1f4e6b", "#8a3b12", "#c46f2a", "#b8860b", "#6a4c93", "#2f7f78", "#b0476a", "#9a9a9a")
 # The signals a metric's mark may sit on, of which the one that has its value is taken; metrics that are means or
 # integrals have no instant and no mark.
 MARKED: Mapping[str, str | tuple[str, ...]] = {
@@ -162,13 +169,15 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
     path = runs.run_path(results, rows[0]["run_id"])
     kept = signal_names(path)
     panels = [(title, tuple(name for name in names if name in kept)) for title, names in PANELS[study]]
+    if any(NETWORK_NODE.search(row["subject"]) for row in rows):
+        panels = [(title, tuple(name for name in kept if name.startswith(begins))) for title, begins in NETWORK_PANELS]
     panels = [(title, names) for title, names in panels if names]  # a regulated bus has no line current of its own
     figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=(9, 6), layout="constrained", squeeze=False)
     names = tuple(name for _, signals in panels for name in signals)
     unit, factor = time_unit(rows[0]["window"][1])
     nominal = runs.read_run(path, signals=names).run
     panels = [(title, _of_one_rail(rows, signals, nominal)) for title, signals in panels]
-    adverse_id = rows[0]["adverse"]["run_id"]
+    adverse_id = next((row["adverse"]["run_id"] for row in rows if row["adverse"]["run_id"]), None)
     adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
         if adverse is not None and adverse_id != rows[0]["run_id"]:
@@ -214,10 +223,11 @@ def _traces(
     axis: Axes, run: Run, signals: Sequence[str], factor: float, *, alpha: float, style: str, suffix: str
 ) -> None:
     assert run.axis is not None  # the run is ok and its signals were asked for
-    for name in signals:
+    for place, name in enumerate(signals):
+        colour = COLOURS.get(name, NETWORK_COLOURS[place % len(NETWORK_COLOURS)])
         time, values = thinned(run.axis.values, np.asarray(run.signals[name].values, dtype=np.float64))
         label = f"{name.replace('_', ' ')}{suffix}"
-        axis.plot(time * factor, values, style, color=COLOURS[name], alpha=alpha, linewidth=1.2, label=label)
+        axis.plot(time * factor, values, style, color=colour, alpha=alpha, linewidth=1.2, label=label)
 
 
 def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -244,6 +254,11 @@ def marked_signal(row: Mapping[str, Any], signals: Sequence[str], run: Run) -> s
     if isinstance(candidates, str):
         return candidates if candidates in signals else None
     drawn = [name for name in candidates if name in signals]
+    if NETWORK_NODE.search(row["subject"]):
+        nodes = [name for name in signals if "_voltage_" in name]
+        swings = {name: float(np.ptp(np.asarray(run.signals[name].values, dtype=np.float64))) for name in nodes}
+        near = [name for name, swing in swings.items() if abs(swing - row["value"]) < SAME_LEVEL * row["value"]]
+        return near[0] if near else None
     if row["metric"] == "output_ripple":
         return drawn[0] if drawn else None
     for name in drawn:

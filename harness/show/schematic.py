@@ -353,7 +353,8 @@ def _buck_output(sheet: _Sheet, rail: buck.Rail, tag: str, y: float, bus: float)
             x += 1.7
     _node(sheet, x + 0.1, y, f"load_{tag}")
     _wire(sheet, (x, y), (x + 1, y))
-    _load(sheet, x + 1.5, y, ["load", engineering(rail.load_current, "A"), engineering(rail.voltage, "V")])
+    ends = "load" if rail.network is None else f"network {rail.network.name}"
+    _load(sheet, x + 1.5, y, [ends, engineering(rail.load_current, "A"), engineering(rail.voltage, "V")])
     return below
 
 

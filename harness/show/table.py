@@ -22,6 +22,7 @@ CAUTION = (
 )
 MOST_FLIPS = 3
 MOST_MOVERS = 3
+SCALED_MARK = "~"
 
 
 def print_assessment(assessment: Assessment, console: Console, files: Sequence[str]) -> None:
@@ -30,7 +31,7 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
     console.print(f"coverage: {coverage_line(assessment.coverage)}", highlight=False)
     for table in _tables(assessment.metrics):
         console.print(table)
-    for line in _reasons(assessment.metrics):
+    for line in (*_scaled(assessment.metrics), *_reasons(assessment.metrics)):
         console.print(line, highlight=False)
     for line in (*_out_of_regulation(assessment.metrics), *_unjudged(assessment.metrics)):
         console.print(line, highlight=False)
@@ -82,12 +83,16 @@ def _tables(rows: Sequence[Mapping[str, Any]]) -> Iterable[Text | Table]:
                 row["subject"],
                 _number(row["value"], row["unit"]),
                 _percent(row["difference"]),
-                _number(row["adverse"]["value"], row["unit"]),
+                _scaled_mark(row) + _number(row["adverse"]["value"], row["unit"]),
                 _limit(row),
                 _percent(row["margin"]),
                 Text(row["verdict"], style=VERDICT_STYLES[row["verdict"]]),
             )
         yield table
+
+
+def _scaled_mark(row: Mapping[str, Any]) -> str:
+    return SCALED_MARK if row["adverse"]["by"] == "hand-scaled" else ""
 
 
 def _new_table(*, with_header: bool) -> Table:
@@ -150,6 +155,15 @@ def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
             lines += _flips(row)
     lines += [f"failed: {', '.join(metrics)}, {label}: {why}" for (label, why), metrics in failed.items()]
     return lines
+
+
+def _scaled(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What the mark before an adverse value says."""
+    count = sum(1 for row in rows if _scaled_mark(row))
+    if not count:
+        return []
+    what = "the simulation at nominal, scaled by hand calculation; far from its limit, or without one"
+    return [f"{SCALED_MARK} {count} of {len(rows)} adverse values: {what} (--corners simulate runs them)"]
 
 
 def _movers(row: Mapping[str, Any]) -> list[str]:

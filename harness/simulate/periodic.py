@@ -7,6 +7,7 @@ the drift stands for), and halved time steps change neither states nor regulated
 
 from __future__ import annotations
 
+import contextlib
 import time
 from dataclasses import dataclass, field, replace
 
@@ -26,6 +27,8 @@ STEP_TOLERANCE = 2e-3  # the same, for halved time steps
 MISS_TOLERANCE = 2e-3  # of the target, at the final options
 SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
 FINAL_STEPS = (1.0, 0.83)  # times the final steps asked for, tried in turn where a run does not converge
+EDGE_RUNGS = 2  # of the ladder, for the searches between two moves of the edges
+EDGE_REACH = 0.2  # of the period: how far edges may move as unknowns
 EDGES_KEPT = 15e-9  # of rectifiers, after the periods that drift is measured over [s]
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
 
@@ -202,9 +205,10 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
     problem, efforts = problem_of(analysis), Efforts()
     with ngspice.Session(case.lines, title) as session:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
-        found, drift, edges = _found(problem, bench, efforts, warm, analysis)
+        whole = _found(problem, bench, efforts, warm, analysis)
+        found, problem, drift = whole.solution, whole.problem, whole.drift
         log = session.log
-    case = replace(case, analysis=analysis.steered(edges))
+    case = replace(case, analysis=analysis.steered(whole.edges))
     for factor in FINAL_STEPS:
         steps = round(factor * analysis.steps_final)
         lines = final_lines(case, found.state, found.controls, steps)
@@ -220,64 +224,117 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
-    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, edges)
+    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, whole.edges)
     return Settled(
         Run(title, "ok", run.axis, run.signals, solution, (*log, *run.log)), lines, found.warm(problem), efforts
     )
 
 
-def _found(
-    problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic
-) -> tuple[Solution, float, Edges | None]:
-    """A solution, its drift and its rectifiers' edges; one that drifts is searched once more with finer steps."""
-    drift, edges = float("inf"), None
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A solution, the problem it was solved in, its drift, its rectifiers' edges and how far these may be off [s]."""
+
+    solution: Solution
+    problem: Problem
+    edges: Edges | None = None
+    tolerance: float = 0.0
+    drift: float = float("inf")
+
+
+def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic) -> _Found:
+    """A verified solution; one that drifts is searched once more with finer steps."""
+    found: _Found | None = None
     for finer in (1, 2):
         bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
         try:
-            found, edges = _with_edges(problem, bench, warm, analysis, edges)
+            found = _with_edges(problem, bench, warm, analysis, found.edges if found else None)
         except NotFoundError as error:
             raise _no_steady_state(analysis, problem, bench, error) from error
         bench.effort = efforts.verification
-        drift = _drift(problem, bench, found, analysis.parts)
-        if edges is not None:
-            strayed = rectifiers.moved(edges, _asked(analysis, bench, found, edges))
-            drift = drift if strayed < EDGES_KEPT else float("inf")
+        drift = _drift(found.problem, bench, found.solution, analysis.parts)
+        if found.edges is not None:
+            strayed = rectifiers.moved(found.edges, _asked(analysis, bench, found.solution.controls, found.edges))
+            drift = drift if strayed < max(EDGES_KEPT, 1.5 * found.tolerance) else float("inf")
+        found = replace(found, drift=drift)
         if drift <= DRIFT_TOLERANCE:
             break
-        warm = found.warm(problem)
-    return found, drift, edges
+        warm = found.solution.warm(found.problem)
+    assert found is not None
+    return found
 
 
-def _with_edges(
-    problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None
-) -> tuple[Solution, Edges | None]:
-    """A solution whose rectifiers turn on and off as its own currents ask for; without rectifiers just a solution."""
+def _with_edges(problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None) -> _Found:
+    """A solution whose rectifiers turn on and off as its own currents ask for; without rectifiers just a solution.
+
+    Edges follow the currents of one solution after another; where that leads nowhere they become unknowns themselves.
+    """
     bench.steer(analysis.steered(edges))
     found = steady_state.solve(problem, bench.run, warm)
     if not analysis.rectifiers:
-        return found, None
-    ceased = 0
+        return _Found(found, problem)
+    ceased, strayed, tried = 0, float("inf"), False
+    before: Edges | None = None
     for turn in range(rectifiers.MOST_ROUNDS):
         bench.run(found.state, found.controls, 1)
-        asked = _asked(analysis, bench, found, edges)
+        asked = _asked(analysis, bench, found.controls, edges)
         if edges is not None:
             strayed = rectifiers.moved(edges, asked)
+            allowed = rectifiers.tolerance(turn, 1 / analysis.frequency_at(found.controls))
             is_off = all(off <= on for on, off in edges)
-            if rectifiers.is_found(edges, asked, turn) or (ceased > 1 and is_off):
-                return found, edges
+            if strayed < allowed or (ceased > 1 and is_off):
+                return _Found(found, problem, edges, allowed)
             ceased += any(off <= on for on, off in asked)
+            if turn >= rectifiers.PATIENCE and not tried and rectifiers.runs_on(before, edges, asked):
+                tried = True
+                with contextlib.suppress(NotFoundError, SimulationError):
+                    return _edges_unknown(problem, bench, found, analysis, edges)
             asked = rectifiers.damped(edges, asked, turn)
-        edges = asked
+        before, edges = edges, asked
         bench.steer(analysis.steered(edges))
-        found = steady_state.solve(problem, bench.run, found.warm(problem))
+        # the next search begins where this one ended, also where its Jacobian does not serve any more
+        problem = replace(problem, state=found.state, controls=found.controls)
+        try:
+            found = steady_state.solve(problem, bench.run, found.warm(problem), rungs=EDGE_RUNGS)
+        except NotFoundError:
+            return _edges_unknown(problem, bench, found, analysis, edges)
     raise NotFoundError(f"edges of the rectifiers still move by {strayed:.2g} s after {rectifiers.MOST_ROUNDS} rounds")
 
 
-def _asked(analysis: Periodic, bench: Bench, found: Solution, edges: Edges | None) -> Edges:
+def _edges_unknown(problem: Problem, bench: Bench, found: Solution, analysis: Periodic, edges: Edges) -> _Found:
+    """A solution with the edges of each group of rectifiers as two more unknowns, from a solution nearby."""
+    period, own = 1 / analysis.frequency_at(found.controls), len(analysis.controls)
+    start = np.array(rectifiers.packed(analysis.rectifiers, edges, period))
+    widened = replace(
+        problem,
+        state=found.state,
+        controls=np.append(found.controls, start),
+        low=np.append(problem.low, start - EDGE_REACH * period),
+        high=np.append(problem.high, start + EDGE_REACH * period),
+    )
+
+    def run(state: FloatArray, controls: FloatArray, maps: int, finer: int = 1) -> Arrival:
+        now = rectifiers.unpacked(analysis.rectifiers, controls[own:], period)
+        bench.steer(analysis.steered(now))
+        arrival = bench.run(state, controls[:own], maps, finer)
+        asked = _asked(analysis, bench, controls[:own], now, careful=False)
+        missed_by = np.array(rectifiers.packed(analysis.rectifiers, asked, period)) - controls[own:]
+        return Arrival(arrival.state, np.append(arrival.errors, missed_by / period))
+
+    solution = steady_state.solve(widened, run, rungs=EDGE_RUNGS)
+    edges = rectifiers.unpacked(analysis.rectifiers, solution.controls[own:], period)
+    bench.steer(analysis.steered(edges))
+    slow = len(problem.groups) + own  # what a neighbour starts from has no edges
+    bare = replace(solution, controls=solution.controls[:own], jacobian=solution.jacobian[:slow, :slow])
+    return _Found(bare, replace(problem, state=found.state, controls=found.controls), edges, EDGES_KEPT)
+
+
+def _asked(
+    analysis: Periodic, bench: Bench, controls: FloatArray, edges: Edges | None, *, careful: bool = True
+) -> Edges:
     """The edges that the last period's currents ask for."""
-    time, signals, period = bench.last_period(found.controls)
-    seen = rectifiers.observed(analysis, time, signals, period)
-    return rectifiers.wanted(analysis.rectifiers, seen, edges, period)
+    time, signals, period = bench.last_period(controls)
+    seen = rectifiers.observed(analysis, time, signals, period, edges)
+    return rectifiers.wanted(analysis.rectifiers, seen, edges, period, careful=careful)
 
 
 def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:

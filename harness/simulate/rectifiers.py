@@ -21,12 +21,17 @@ from netlists.periodic import Rectifier
 Edges = list[tuple[float, float]]
 
 CONDUCTS = 0.005  # of its peak: a device with less current does not conduct
-EARLY = 6e-9  # where conduction begins that close to the turn-on, the gate itself began it [s]
+EARLY = 6e-9  # where conduction begins that close to the turn-on, or within its ramp, the gate itself began it [s]
 LATER = 0.04  # of the period: how much later such a gate is tried
 LARGEST_GROWTH = 0.1  # of the period: an interval may shrink at once but grows in steps
+KEPT = 3.0  # how many times less charge the interval found before may carry and still be the main one
 STAYED, NOISE = 4e-9, 9e-9  # edges that move less have been found; later the time steps' own scatter will do [s]
-MOST_ROUNDS = 12
+RING = 0.02  # of the period: at light load the ring of idle rectifiers decides within which of its swings they begin
+PATIENCE, NEARER = 3, 0.7  # rounds after which edges that come no nearer than by this become unknowns of their own
+NOISY_AFTER, RINGING_AFTER = 5, 9  # rounds
+MOST_ROUNDS = 16
 DAMPED_AFTER, DAMPING = 5, 0.5
+ONE_INTERVAL = 0.9  # of all charge: the others are blips of a ring
 NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two intervals, start narrow
 
 
@@ -34,20 +39,25 @@ NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two 
 class Conduction:
     """The interval in which a device carries most of its charge: begin, and the current's zero after it [s].
 
-    Both are counted within [0, period) and from there on; ``count`` is the number of intervals in the period.
+    Both are counted within [0, period) and from there on; ``count`` is the number of intervals in the period, ``share``
+    what the main one carries of all their charge.
     """
 
     begin: float
     zero: float
     count: int
+    share: float
 
 
-def conduction(time: FloatArray, device: FloatArray, through: FloatArray, period: float) -> Conduction | None:
+def conduction(
+    time: FloatArray, device: FloatArray, through: FloatArray, period: float, near: float | None = None
+) -> Conduction | None:
     """The main conduction interval of one period; None where the device never conducts.
 
     Parameters
     ----------
     time : [s], from 0 to the period;  device, through : currents, positive while it conducts [A], shape (n,)
+    near : middle of the interval found before [s]: one around it stays the main one
     """
     peak = float(np.max(device))
     if peak <= 0:
@@ -64,17 +74,22 @@ def conduction(time: FloatArray, device: FloatArray, through: FloatArray, period
     share = (threshold - current[edges]) / (current[edges + 1] - current[edges])
     instants = twice[edges] + share * (twice[edges + 1] - twice[edges])
     at = np.interp(instants, twice, charge)
-    best, most, count = None, 0.0, 0
+    best, most, count, total = None, 0.0, 0, 0.0
     for index in range(len(edges) - 1):
         if not rising[index] or instants[index] >= period:
             continue
         count += 1
-        if at[index + 1] - at[index] > most:
-            best, most = index, float(at[index + 1] - at[index])
+        carried = float(at[index + 1] - at[index])
+        total += carried
+        if near is not None and (near - instants[index]) % period <= instants[index + 1] - instants[index]:
+            carried *= KEPT
+        if carried > most:
+            best, most = index, carried
     if best is None:
         return None
     begin, end = float(instants[best]), float(instants[best + 1])
-    return Conduction(begin, _zero(twice, np.concatenate((through, through[1:])), begin, end, period), count)
+    zero = _zero(twice, np.concatenate((through, through[1:])), begin, end, period)
+    return Conduction(begin, zero, count, float(at[best + 1] - at[best]) / total)
 
 
 def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, period: float) -> float:
@@ -89,23 +104,33 @@ def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, perio
 
 
 def observed(
-    analysis: Periodic, time: FloatArray, signals: dict[str, FloatArray], period: float
+    analysis: Periodic, time: FloatArray, signals: dict[str, FloatArray], period: float, now: Edges | None
 ) -> list[Conduction | None]:
-    """Conduction of every rectifier over one period."""
-    return [
-        conduction(time, one.device_sign * signals[one.device], one.through_sign * signals[one.through], period)
-        for one in analysis.rectifiers
-    ]
+    """Conduction of every rectifier over one period; ``now`` as in ``wanted``."""
+    found = []
+    for index, one in enumerate(analysis.rectifiers):
+        near = None
+        if now is not None and now[index][1] > now[index][0]:
+            near = one.gate.on.fraction * period + 0.5 * sum(now[index])
+        device, through = one.device_sign * signals[one.device], one.through_sign * signals[one.through]
+        found.append(conduction(time, device, through, period, near))
+    return found
 
 
 def wanted(
-    rectifiers: Sequence[Rectifier], found: Sequence[Conduction | None], now: Edges | None, period: float
+    rectifiers: Sequence[Rectifier],
+    found: Sequence[Conduction | None],
+    now: Edges | None,
+    period: float,
+    *,
+    careful: bool = True,
 ) -> Edges:
     """Edges that conduction asks for, those of a group alike; equal ones where a rectifier stays off.
 
     Parameters
     ----------
     now : edges the conduction was found with; None: channels conducted by themselves
+    careful : as the next edges to try; else the bare difference that Newton's method works on
     """
     asked: Edges = []
     for index, (one, interval) in enumerate(zip(rectifiers, found, strict=True)):
@@ -116,12 +141,15 @@ def wanted(
         begin = (interval.begin - origin + 0.25 * period) % period - 0.25 * period
         width = interval.zero - interval.begin
         on, off = begin + one.delay, begin + width - one.lead
+        if not careful:
+            asked.append((on, off))
+            continue
         if now is not None and now[index][1] > now[index][0]:
-            if one.delay > 2 * EARLY and abs(begin - now[index][0]) < EARLY:
+            if one.delay > 2 * EARLY and abs(begin - now[index][0]) < max(EARLY, min(one.gate.ramp, 0.8 * one.delay)):
                 on = now[index][0] + max(one.delay, LATER * period)
             on = max(on, now[index][0] - LARGEST_GROWTH * period)
             off = min(off, now[index][1] + LARGEST_GROWTH * period)
-        elif now is None and interval.count > 1:
+        elif now is None and interval.share < ONE_INTERVAL:
             on, off = on + min(NARROW_ON * period, 0.25 * width), off - min(NARROW_OFF * period, 0.1 * width)
         asked.append((on, off))
     return _grouped(rectifiers, asked)
@@ -140,6 +168,26 @@ def _grouped(rectifiers: Sequence[Rectifier], asked: Edges) -> Edges:
     ]
 
 
+def groups_of(rectifiers: Sequence[Rectifier]) -> list[int]:
+    """The groups whose edges are unknowns, each once."""
+    return list(dict.fromkeys(one.group for one in rectifiers))
+
+
+def packed(rectifiers: Sequence[Rectifier], edges: Edges, period: float) -> list[float]:
+    """Edges of every group as unknowns: on and off, from a period before its origin [s], so that none is near 0."""
+    first = {one.group: pair for one, pair in reversed(list(zip(rectifiers, edges, strict=True)))}
+    return [period + edge for group in groups_of(rectifiers) for edge in first[group]]
+
+
+def unpacked(rectifiers: Sequence[Rectifier], unknowns: Sequence[float] | FloatArray, period: float) -> Edges:
+    """The edges that unknowns stand for."""
+    place = {group: 2 * index for index, group in enumerate(groups_of(rectifiers))}
+    return [
+        (float(unknowns[place[one.group]]) - period, float(unknowns[place[one.group] + 1]) - period)
+        for one in rectifiers
+    ]
+
+
 def damped(now: Edges, asked: Edges, turn: int) -> Edges:
     """The next edges to try; after some rounds only a share of the way."""
     share = 1.0 if turn < DAMPED_AFTER else DAMPING
@@ -149,9 +197,27 @@ def damped(now: Edges, asked: Edges, turn: int) -> Edges:
     ]
 
 
-def is_found(now: Edges, asked: Edges, turn: int) -> bool:
-    """Whether edges stay where they are."""
-    return moved(now, asked) < (STAYED if turn < DAMPED_AFTER else NOISE)
+def tolerance(turn: int, period: float) -> float:
+    """By how much edges may still move after some rounds and count as found [s]."""
+    if turn < NOISY_AFTER:
+        return STAYED
+    return NOISE if turn < RINGING_AFTER else RING * period
+
+
+def runs_on(before: Edges | None, now: Edges, asked: Edges) -> bool:
+    """Whether edges move on in one direction and come no nearer, rather than scatter.
+
+    Parameters
+    ----------
+    before : the edges of the round before
+    """
+    if before is None or moved(now, asked) == float("inf"):
+        return False
+    steps = [(b - a, d - c) for (a, c), (b, d) in zip(now, asked, strict=True)]
+    last = [(a - b, c - d) for (a, c), (b, d) in zip(now, before, strict=True)]
+    largest = max(range(2 * len(steps)), key=lambda index: abs(steps[index // 2][index % 2]))
+    new, old = steps[largest // 2][largest % 2], last[largest // 2][largest % 2]
+    return new * old > 0 and abs(new) > NEARER * abs(old)
 
 
 def moved(now: Edges, asked: Edges) -> float:

@@ -30,6 +30,8 @@ from netlists.probe import Probe
 from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages.banks import Bank, bank_branch
+from netlists.stages.output_network import Network
+from netlists.stages.output_record import output_of
 from netlists.stages.outputs import Output, output_branches, output_load, output_probes, output_states
 from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
@@ -64,12 +66,13 @@ class Rail:
     low: Switch | None = None
     diode: Diode | None = None
     snubber: Snubber | None = None
+    network: Network | None = None
 
     def __post_init__(self) -> None:
         check(self)
         if self.phases > MOST_PHASES:
             raise OptionError(f"Rail.phases: must be <= {MOST_PHASES}, found {self.phases}")
-        if not self.outputs:
+        if not self.outputs and self.network is None:
             raise OptionError("Rail.outputs: needs at least one capacitor")
         if self.rectification == "synchronous" and self.low is None:
             raise OptionError("Rail.low: needed where rectification is synchronous")
@@ -80,8 +83,9 @@ class Rail:
     def output(self) -> Output:
         """Its banks, copper and load."""
         return Output(
-            self.name, self.outputs, self.voltage, self.load_current, self.copper_resistance, self.copper_inductance
-        )
+            self.name, self.outputs, self.voltage, self.load_current, self.copper_resistance, self.copper_inductance,
+            self.network,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,22 +338,24 @@ def _rail(record: SupplyRecord, name: str, reader: Reader) -> Rail:
     high, choke = parts.switch("high_side"), parts.choke("output_choke")
     assert high is not None  # roles were checked when the record was read
     assert choke is not None
+    output = output_of(record, name, reader)
     synchronous = reader.structure(name, "rectification") == "synchronous"
     dead_times = ("dead_time_rising", "dead_time_falling") if synchronous else ()
     optional = {
-        field: value
-        for field in ("largest_duty", "copper_resistance", "copper_inductance", "phase_angle")
-        if (value := parts.optional_value(field)) is not None
+        field: value for field in ("largest_duty", "phase_angle") if (value := parts.optional_value(field)) is not None
     }
     return Rail(
-        name=stage.rail or name,
+        name=output.name,
         rectification="synchronous" if synchronous else "diode",
         high=high,
         choke=choke,
-        outputs=parts.banks("output_bank"),
+        outputs=output.banks,
         strays=parts.strays(),
-        voltage=reader.value(f"nameplate.rails.{stage.rail}.voltage"),
-        load_current=reader.value(f"nameplate.rails.{stage.rail}.current"),
+        voltage=output.voltage,
+        load_current=output.load_current,
+        copper_resistance=output.copper_resistance,
+        copper_inductance=output.copper_inductance,
+        network=output.network,
         phases=stage.phases,
         low=parts.switch("low_side") if synchronous else None,
         diode=parts.diode("freewheel_diode"),

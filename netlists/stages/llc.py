@@ -36,6 +36,7 @@ from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages import transformer as wound
 from netlists.stages.banks import Bank
+from netlists.stages.output_record import output_of
 from netlists.stages.outputs import Output, output_branches, output_load, output_probes, output_states
 from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
@@ -429,7 +430,7 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
             resonant=parts.banks("resonant_capacitor"),
             split=parts.banks("split_capacitor"),
             transformers=parts.transformers("transformer"),
-            output=parts.output(data.rail),
+            output=output_of(record, instance, reader),
             strays=parts.strays(),
             lowest_frequency=parts.stage_value("lowest_frequency"),
             highest_frequency=parts.stage_value("highest_frequency"),

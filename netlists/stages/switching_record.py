@@ -6,7 +6,6 @@ from netlists.fields import Part
 from netlists.point import Reader
 from netlists.record import SupplyRecord
 from netlists.stages.banks import Bank
-from netlists.stages.outputs import Output
 from netlists.stages.switching import BODY_DIODE_VOLTAGE, Choke, Diode, Snubber, Strays, Switch
 from netlists.stages.transformer import Transformer, Winding
 
@@ -14,11 +13,19 @@ from netlists.stages.transformer import Transformer, Winding
 class Parts:
     """Reads the parts of one instance; remembers through its reader what it read."""
 
-    def __init__(self, record: SupplyRecord, instance: str, reader: Reader, phases: int) -> None:
+    def __init__(
+        self, record: SupplyRecord, instance: str, reader: Reader, phases: int, branch: str | None = None
+    ) -> None:
         self._record = record
         self._instance = instance
         self._reader = reader
         self._phases = phases
+        self._branch = branch
+
+    def in_role(self, role: str) -> list[tuple[str, str, Part]]:
+        """Designator, path and part of every part that holds a role, of one branch where one was named."""
+        found = self._record.parts_in_role(self._instance, role)
+        return [one for one in found if self._branch in (None, one[2].branch)]
 
     def stage_value(self, field: str) -> float:
         """A value of the instance itself."""
@@ -58,7 +65,7 @@ class Parts:
 
     def choke(self, role: str) -> Choke | None:
         """The choke of a role; its saturation only where both of its values are recorded."""
-        for designator, path, _ in self._record.parts_in_role(self._instance, role):
+        for designator, path, _ in self.in_role(role):
             saturation = [f"{path}.saturation_current", f"{path}.saturated_inductance"]
             is_known = all(one in self._record.quantities for one in saturation)
             return Choke(
@@ -74,7 +81,7 @@ class Parts:
                 designator, self._reader.value(f"{path}.capacitance"), self._reader.value(f"{path}.esr"),
                 part.parallel, part.series, self._optional(f"{path}.esl"),
             )
-            for designator, path, part in self._record.parts_in_role(self._instance, role)
+            for designator, path, part in self.in_role(role)
         )  # fmt: skip
 
     def transformers(self, role: str) -> tuple[Transformer, ...]:
@@ -88,15 +95,6 @@ class Parts:
             )
             for designator, path, _ in self._record.parts_in_role(self._instance, role)
         )  # fmt: skip
-
-    def output(self, rail: str | None) -> Output:
-        """The output an instance regulates, with its banks and copper."""
-        copper = [self._optional(f"stages.{self._instance}.copper_{what}") for what in ("resistance", "inductance")]
-        current = self._optional(f"stages.{self._instance}.output_current")
-        if current is None:
-            current = self._reader.value(f"nameplate.rails.{rail}.current")
-        voltage = self._reader.value(f"nameplate.rails.{rail}.voltage")
-        return Output(str(rail), self.banks("output_bank"), voltage, current, *copper)
 
     def snubber(self) -> Snubber | None:
         """The snubber of one phase; equal pieces of all phases are recorded together."""

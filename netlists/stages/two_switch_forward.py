@@ -33,6 +33,7 @@ from netlists.probe import Probe
 from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages import transformer as wound
+from netlists.stages.output_record import output_of
 from netlists.stages.outputs import Output, output_branches, output_load, output_probes, output_states
 from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
@@ -269,7 +270,7 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
             _held(parts.diode("forward_diode")),
             _held(parts.diode("freewheel_diode")),
             _held(parts.choke("output_choke")),
-            parts.output(stage_of.rail),
+            output_of(record, instance, reader),
             parts.strays(),
             parts.stage_value("switching_frequency"),
             parts.stage_value("largest_duty"),

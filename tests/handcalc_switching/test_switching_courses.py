@@ -195,3 +195,23 @@ def test_knee_parameters_are_needed_together() -> None:
     part = dataclasses.replace(choke(10e-6), saturation_current=1.0)
     assert not part.saturates
     assert current_of(part, np.array([50e-6]))[0] == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("before", [False, True])
+def test_one_instant_reads_as_many_do(before: bool) -> None:
+    """Both readings of a course with jumps, at its corners, beside them, and in other periods."""
+    course = part_of(Course(np.array([0.0, 0.3, 1.0]), np.array([1.0, 4.0, 1.0])), 0.2, 0.5)
+    instants = np.concatenate((course.time, course.time + 3.0, course.time - 2.0, np.linspace(-1.3, 2.7, 101)))
+    assert [course.once(one, before=before) for one in instants] == pytest.approx(
+        list(course.at(instants, before=before)), abs=1e-12
+    )
+
+
+@pytest.mark.parametrize("mean", [0.0, 4.0, 9.6, 14.0, -11.0])
+def test_a_saturating_choke_has_its_mean_below_about_and_beyond_its_knee(mean: float) -> None:
+    """Mean by the course's own exact integral, its period's volt-seconds by the flux linkage at every corner."""
+    part = choke(10e-6, 10.0, 2e-6)
+    course = continuous_course(part, (1e-6, 3e-6), (9.0, -3.0), mean)
+    assert mean_of(course) == pytest.approx(mean, abs=1e-6)
+    assert np.ptp(flux_of(part, course.value)) == pytest.approx(9e-6)
+    assert course.value[0] == pytest.approx(course.value[-1])

@@ -107,7 +107,7 @@ def test_no_fraction_of_a_temperature() -> None:
 REFUSED = {
     "[policies.bridge_rectifer]\nuse = 'manufacturer'": (
         'policies.bridge_rectifer: unknown kind of part "bridge_rectifer"; allowed: bridge_rectifier, '
-        "ceramic_capacitor, choke, common_mode_choke, diode"
+        "ceramic_capacitor, choke, common_mode_choke, connector, diode"
     ),
     "[policies.fuse]\nuse = 'ECSS-Q-ST-30-11'": (
         'policies.fuse.use: unknown policy "ECSS-Q-ST-30-11"; allowed: ECSS-Q-ST-30-11C, IPC-9592, manufacturer, '

@@ -140,8 +140,8 @@ FINDINGS = [
         'main_flyback]\nkind = "flybakc"',
     ),
     (
-        "stages.inlet_filter.parts.F1.cold_resistence: unknown field; allowed: cold_resistance, current_rating, "
-        "description, evidence, history, kind, known, melting_i2t, note, output, parallel, role and 2 more; "
+        "stages.inlet_filter.parts.F1.cold_resistence: unknown field; allowed: branch, cold_resistance, "
+        "current_rating, description, evidence, history, kind, known, melting_i2t, note, output, parallel and 3 more; "
         "nearest: cold_resistance",
         "cold_resistance",
         "cold_resistence",
