@@ -292,6 +292,31 @@ class Llc(Isolated):
     }  # fmt: skip
 
 
+class TwoSwitchForward(Isolated):
+    """A two-switch forward converter; both switches turn on and off together."""
+
+    kind: Literal["two_switch_forward"]
+    leakage_quality: Quantity | None = quantity(
+        "1", "quality factor of the leakage's ringing with the rectifiers: pi times the cycles it lasts", gt=0
+    )
+
+    NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty", "leakage_quality")
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "high_switch": Role(("mosfet",), 1, 1, SWITCH, "from the bus to the primary", ("parallel",)),
+        "low_switch": Role(("mosfet",), 1, 1, SWITCH, "from the primary to the return", ("parallel",)),
+        "high_clamp": Role(("diode",), 1, 1, RECTIFIER, "from the primary's end to the bus", ("parallel",)),
+        "low_clamp": Role(("diode",), 1, 1, RECTIFIER, "from the return to the primary's start", ("parallel",)),
+        "transformer": Role(("transformer",), 1, 1, WOUND, "one primary, one secondary"),
+        "forward_diode": Role(("diode",), 1, 1, RECTIFIER, "from the secondary to the choke", ("parallel",)),
+        "freewheel_diode": Role(("diode",), 1, 1, RECTIFIER, "from the return to the choke", ("parallel",)),
+        "output_choke": Role(("choke",), 1, 1, ("inductance", "winding_resistance"), "before the output bank"),
+        "output_bank": Role(BANK_KINDS, 1, 8, ("capacitance", "esr"), "across the output", ("parallel", "series")),
+        "snubber_resistor": Role(("resistor",), 0, 1, ("resistance",), "across the freewheel diode", ("parallel",)),
+        "snubber_capacitor": Role(SMALL_CAPACITORS, 0, 1, ("capacitance",), "in series with it", ("parallel",)),
+    }
+
+
 AT_THE_BANK = "bank"
 
 
@@ -331,7 +356,7 @@ class OutputNetwork(StageInstance):
     }
 
 
-RecordedKind = Literal["input_filter", "flyback", "two_switch_forward", "standby", "other"]
+RecordedKind = Literal["input_filter", "flyback", "standby", "other"]
 
 
 class Recorded(StageInstance):
@@ -340,4 +365,6 @@ class Recorded(StageInstance):
     kind: RecordedKind
 
 
-AnyInstance = Annotated[RectifierBulk | Buck | BoostPfc | Llc | OutputNetwork | Recorded, Field(discriminator="kind")]
+AnyInstance = Annotated[
+    RectifierBulk | Buck | BoostPfc | Llc | OutputNetwork | TwoSwitchForward | Recorded, Field(discriminator="kind")
+]

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import Isolated, Llc
+from netlists.instances import Isolated, Llc, TwoSwitchForward
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
+
+LARGEST_FORWARD_DUTY = 0.5
 
 
 def isolated_faults(record: SupplyRecord, name: str, stage: Isolated) -> Iterator[Finding]:
@@ -34,6 +36,8 @@ def isolated_faults(record: SupplyRecord, name: str, stage: Isolated) -> Iterato
         yield record.finding(f"stages.{name}", "copper_resistance and copper_inductance must be given both or neither")
     if isinstance(stage, Llc):
         yield from _llc_faults(record, name, stage)
+    if isinstance(stage, TwoSwitchForward):
+        yield from _forward_faults(record, name, stage)
 
 
 def _llc_faults(record: SupplyRecord, name: str, stage: Llc) -> Iterator[Finding]:
@@ -70,3 +74,13 @@ def _count_faults(record: SupplyRecord, name: str, stage: Llc) -> Iterator[Findi
                 if places_of and part.parallel % places_of:
                     message = f"must be a multiple of the {places_of} places of {name}, found {part.parallel}"
                     yield record.finding(f"{path}.parallel", message)
+
+
+def _forward_faults(record: SupplyRecord, name: str, stage: TwoSwitchForward) -> Iterator[Finding]:
+    """The clamp diodes reset the core with the bus, which takes as long as the on-time did."""
+    if stage.largest_duty is not None and stage.largest_duty.high > LARGEST_FORWARD_DUTY:
+        message = (
+            f"must be <= {LARGEST_FORWARD_DUTY:g} in all of its range: the core is reset in the rest of the period, "
+            f"found {stage.largest_duty.high:g}"
+        )
+        yield record.finding(f"stages.{name}.largest_duty", message)

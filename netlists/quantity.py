@@ -36,6 +36,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "W/K": ("W/K",),
     "K/W": ("K/W",),
     "A2s": ("A2s", "A²s"),
+    "V s": ("Vs", "V s"),
     "1": ("",),
 }
 # Beyond these no part of a mains supply lies: a slipped prefix, and outside what a deck may hold. Smallest is of values
@@ -53,6 +54,7 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
     "W/K": (1e-9, 1e4),
     "K/W": (1e-4, 1e9),
     "A2s": (1e-9, 1e9),
+    "V s": (1e-12, 1e3),
 }
 TOLERANCE_LETTERS = {"F": 0.01, "G": 0.02, "J": 0.05, "K": 0.10, "M": 0.20}  # IEC 60062
 

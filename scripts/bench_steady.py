@@ -21,6 +21,7 @@ import numpy as np
 
 from harness.contracts import FloatArray, Periodic, Run
 from harness.plan.switching_situation import boost_case, buck_case
+from harness.plan.two_switch_forward_bench import case as forward_case
 from harness.simulate import ngspice, periodic
 from harness.simulate.campaign import Campaign, Request
 from harness.simulate.case import Case
@@ -29,19 +30,30 @@ from netlists.errors import SimulationError
 from netlists.point import Condition
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+from integration.forward_designs import drawn_forward
 from integration.switching_designs import BOOSTS, BUCKS
 
 SETTLED = 1e-6  # between two successive means over ``WINDOW`` periods
 WINDOW = 10
 MET = 1e-4  # of the target, where the secant ends
 MOST_PERIODS = 20_000
+FORWARD_SEED = 7  # of the random designs: 24 V, 17 A, continuous at the loads of the sweep
 FULL = Condition(24.0, 0.0, 60.0, 25.0, supply="dc")
 CREST = Condition(115.0, 50.0, 700.0, 25.0, line_angle=90.0)
+FORWARD, AT_FORWARD = drawn_forward(FORWARD_SEED)
+
+
+def forward_at(load: float) -> Case:
+    """The forward converter at a share of its full load."""
+    return forward_case(FORWARD, dataclasses.replace(AT_FORWARD, load_fraction=load), "steady")[0]
+
+
 STAGES: dict[str, Callable[[float], Case]] = {
     "buck": lambda load: buck_case(BUCKS[0], dataclasses.replace(FULL, load_fraction=load)),
     "buck, 3 phases": lambda load: buck_case(BUCKS[1], dataclasses.replace(FULL, load_fraction=load)),
     "boost, 1 phase": lambda load: boost_case(BOOSTS[1], dataclasses.replace(CREST, output_power=300.0 * load)),
     "boost, 2 phases": lambda load: boost_case(BOOSTS[0], dataclasses.replace(CREST, output_power=700.0 * load)),
+    "two-switch forward": forward_at,
 }
 
 

@@ -15,6 +15,7 @@ from netlists.record import SupplyRecord, load_record
 ROOT = Path(__file__).parents[1]
 LANTERN = ROOT / "netlists" / "records" / "lantern-65.toml"
 KILN = ROOT / "netlists" / "records" / "kiln-900.toml"
+DRUM = ROOT / "netlists" / "records" / "drum-350.toml"
 
 
 def changed_record(source: Path, folder: Path, *changes: tuple[str, str]) -> SupplyRecord:

@@ -5,13 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from harness.contracts import Periodic, Run
+from harness.plan import two_switch_forward_bench
 from harness.plan.switching_situation import boost_case, buck_case
 from harness.simulate import periodic
 from harness.simulate.case import Case
 from harness.simulate.steady_state import Warm
 from netlists.point import Condition
 
-CASES = {"buck": buck_case, "boost_pfc": boost_case}
+
+def forward_case(params: Any, condition: Condition) -> Case:
+    """The steady state of a two-switch forward converter."""
+    return two_switch_forward_bench.case(params, condition, "steady")[0]
+
+
+CASES = {"buck": buck_case, "boost_pfc": boost_case, "two_switch_forward": forward_case}
 
 
 def case_of(kind: str, params: Any, condition: Condition) -> Case:

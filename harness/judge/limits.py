@@ -90,6 +90,7 @@ CONDITIONS: dict[str, tuple[float, Side, str]] = {
         "low",
         "less charge than the capacitances hold leaves hard switching (charge balance)",
     ),
+    "reset_margin": (0.0, "low", "the core must be reset before the next turn-on (volt-second balance)"),
     "reverse_current_share": (0.02, "high", "reverse current nobody asked for; common practice, no source"),
 }
 

@@ -14,9 +14,10 @@ from typing import Any, Protocol
 from harness.handcalc import buck as buck_hand
 from harness.handcalc import llc as llc_hand
 from harness.handcalc import output_network as hand
+from harness.handcalc import two_switch_forward as forward_hand
 from harness.handcalc.expectation import Expectation
 from harness.handcalc.output_network import Fed
-from harness.plan import buck, llc
+from harness.plan import buck, llc, two_switch_forward
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
@@ -79,6 +80,7 @@ class Converter:
 CONVERTERS: Mapping[str, Converter] = {
     "buck": Converter(buck, lambda params: [rail.output for rail in params.rails], buck_hand.fed),
     "llc": Converter(llc, lambda params: [params.output], llc_hand.fed),
+    "two_switch_forward": Converter(two_switch_forward, lambda params: [params.output], forward_hand.fed),
 }
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from harness.contracts import Periodic
-from harness.plan import llc_bench
+from harness.plan import llc_bench, two_switch_forward_bench
 from harness.plan.study import Finding, MetricRule, StudyResult, described
 from harness.plan.switching_measures import (
     Layout,
@@ -61,6 +61,7 @@ RULES: dict[str, MetricRule] = {
     "body_diode_time": MetricRule("steady", "high", "s", "a period, of a synchronous rectifier outside its on-time"),
     "body_diode_loss": MetricRule("steady", "high", "W", "of one piece in that time"),
     "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
+    "reset_margin": MetricRule("steady", "low", "1", "of the period, from the core's reset to the next turn-on"),
     "lowest_input_voltage": MetricRule("lowest_input", "high", "V", "at which the output is still regulated"),
 }
 
@@ -80,6 +81,7 @@ BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {
     "buck": _buck,
     "boost_pfc": _boost,
     "llc": llc_bench.case,
+    "two_switch_forward": two_switch_forward_bench.case,
 }
 
 

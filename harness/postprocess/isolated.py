@@ -12,6 +12,7 @@ from harness.contracts import FloatArray, Metric
 from harness.postprocess.period import Period
 from harness.postprocess.waveform import mean, rms
 
+RESET_FROM = 0.3  # of the core's peak: from there a clamp diode's current is followed to zero by the core's own slope
 CONDUCTS = 0.005  # of its peak: a rectifier with less current does not conduct
 
 
@@ -69,6 +70,24 @@ def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
         period.metric("reverse_current_share", item["rail"], max(reverse) / item["rail_current"], "1"),
         period.metric("conduction_intervals", name, float(max(counts)), "1"),
     ]
+
+
+def reset_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
+    """What is left of the period between the core's reset and the next turn-on; below 0 where it is not reset.
+
+    The reset ends where the clamp diode's straight current comes to zero, the turn-on is where the primary's voltage
+    last passes half of the bus upwards. A current left at the turn-on counts as the time the bus would take for it.
+    """
+    length = period.stop - period.start
+    time, clamp = period.time - period.start, period(item["clamp"])
+    across = period(item["start"]) - period(item["end"])
+    bus = float(np.max(across))
+    turn_on = float(time[np.nonzero(across < 0.5 * bus)[0][-1]])
+    inside = np.nonzero(clamp > RESET_FROM * float(np.max(period(item["magnetising"]))))[0]
+    end = float(time[inside[-1]])
+    left = float(clamp[inside[-1]]) * item["inductance"] / bus
+    margin = (turn_on - end - left) / length
+    return [period.metric("reset_margin", item["designator"], margin, "1", float(period.start + end))]
 
 
 def _time(time: FloatArray, chosen: np.ndarray[Any, np.dtype[np.bool_]]) -> float:

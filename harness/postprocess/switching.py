@@ -15,7 +15,13 @@ from scipy import signal as filters
 from scipy.integrate import cumulative_trapezoid
 
 from harness.contracts import FloatArray, Metric, Run
-from harness.postprocess.isolated import commutation_metrics, rectifier_metrics, resonant_metrics, transformer_metrics
+from harness.postprocess.isolated import (
+    commutation_metrics,
+    rectifier_metrics,
+    reset_metrics,
+    resonant_metrics,
+    transformer_metrics,
+)
 from harness.postprocess.period import Period
 from harness.postprocess.waveform import mean, rms
 
@@ -209,4 +215,5 @@ MORE: dict[str, Callable[[Period, Mapping[str, Any]], list[Metric]]] = {
     "commutations": commutation_metrics,
     "rectifiers": rectifier_metrics,
     "networks": network_metrics,
+    "resets": reset_metrics,
 }

@@ -23,12 +23,15 @@ from harness.store.views import signal_names
 from netlists.errors import StoreError
 from netlists.quantity import engineering
 
+# Of a two-switch forward converter.
+FORWARD_VOLTAGES = ("high_voltage", "forward_voltage", "freewheel_voltage")
+FORWARD_CURRENTS = ("primary_current", "clamp_low_current", "forward_current")
 # A buck's phases are a0, a1 (first rail), b0 (second), a corrector's 0, 1; the first of each is drawn.
 STEADY_PANELS = (
     ("voltage [V]", ("high_voltage_a0", "low_voltage_a0", "high_voltage_b0", "low_voltage_b0", "low_voltage_0",
-                     "free_voltage_0")),
+                     "free_voltage_0", *FORWARD_VOLTAGES)),
     ("current [A]", ("choke_current_a0", "high_current_a0", "choke_current_b0", "high_current_b0", "choke_current_0",
-                     "low_current_0", "free_current_0")),
+                     "low_current_0", "free_current_0", *FORWARD_CURRENTS)),
     ("output [V]", ("output_voltage_a", "load_voltage_a", "output_voltage_b", "load_voltage_b", "bus_voltage")),
 )  # fmt: skip
 # Panels of each study: title and the signals drawn in it, all of one unit.
@@ -72,8 +75,22 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
     "bulk_voltage_trough": "bulk_voltage",
     "rectifier_current_peak": "rectified_current",
     "holdup_time": "bulk_voltage",
-    "switch_voltage_peak": ("high_voltage_a0", "high_voltage_b0", "low_voltage_a0", "low_voltage_b0", "low_voltage_0"),
-    "diode_voltage_peak": ("low_voltage_a0", "low_voltage_b0", "free_voltage_0"),
+    "switch_voltage_peak": (
+        "high_voltage_a0",
+        "high_voltage_b0",
+        "low_voltage_a0",
+        "low_voltage_b0",
+        "low_voltage_0",
+        "high_voltage",
+    ),
+    "diode_voltage_peak": (
+        "low_voltage_a0",
+        "low_voltage_b0",
+        "free_voltage_0",
+        "forward_voltage",
+        "freewheel_voltage",
+    ),
+    "primary_current_peak": "primary_current",
     "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0"),
     "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),
     "output_ripple": ("output_voltage_a", "output_voltage_b", "bus_voltage"),
@@ -81,6 +98,12 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
 RAIL = re.compile(r"_([ab])[0-9]?$")  # how the signals of a buck's rails end
 SAME_LEVEL = 0.02  # of a metric's value: a signal that close at its instant is the one it was taken from
 COLOURS = {
+    "high_voltage": "#1f4e6b",
+    "forward_voltage": "#b8860b",
+    "freewheel_voltage": "#8a3b12",
+    "primary_current": "#6a4c93",
+    "clamp_low_current": "#2f7f78",
+    "forward_current": "#b8860b",
     "high_voltage_a0": "#1f4e6b",
     "low_voltage_a0": "#8a3b12",
     "high_voltage_b0": "#2f7f78",

@@ -12,38 +12,48 @@ from typing import Any
 import numpy as np
 import pytest
 import steady
+from integration.forward_designs import drawn_forward
 from integration.switching_designs import drawn_boost, drawn_buck
 
 from harness.contracts import Periodic
 from harness.handcalc import boost_pfc as boost_hand
 from harness.handcalc import buck as buck_hand
+from harness.handcalc import two_switch_forward as forward_hand
 from harness.judge.agreement import agreement
+from harness.plan import two_switch_forward_bench
 from harness.plan.switching_measures import boost_layout, buck_layout, measure_steady
 from harness.simulate import ngspice, periodic
 from netlists.errors import OptionError, SimulationError
 from netlists.point import Condition
 from netlists.stages import boost_pfc
 
-DRAWS: dict[str, Callable[[int], tuple[Any, Condition]]] = {"buck": drawn_buck, "boost_pfc": drawn_boost}
+DRAWS: dict[str, Callable[[int], tuple[Any, Condition]]] = {
+    "buck": drawn_buck,
+    "boost_pfc": drawn_boost,
+    "two_switch_forward": drawn_forward,
+}
 RECORDS = 200
 LEAST_VERIFIED = 0.99
 WAITING = 2000  # periods of the long settled run, in steps of
 WINDOW = 50  # periods
-BOUNDS = ("must be < its input", "regulates only below its bus")
+BOUNDS = ("must be < its input", "regulates only below its bus", "the largest is")
 KINDS = ("not_settled", "unverified", "timestep", "unreachable")
 
 
 def draws(kind: str, seeds: range) -> Iterator[tuple[int, Any, Condition]]:
     """Seeded records of a stage; what no duty can regulate by the bound of its parameters is left out.
 
-    The bounds: a buck's output lies below its input, a boost's bus above the rectified line.
+    The bounds: a buck's output lies below its input, a boost's bus above the rectified line, a forward converter's duty
+    below its largest by the balance of volt-seconds with its drops, which the hand calculation refuses.
     """
     for seed in seeds:
         try:
             params, condition = DRAWS[kind](seed)
             if kind == "boost_pfc":
                 boost_pfc.input_voltage(params, condition)
-        except OptionError as error:
+            if kind == "two_switch_forward":
+                forward_hand.solve(params, condition)
+        except (OptionError, ArithmeticError) as error:
             if not any(bound in str(error) for bound in BOUNDS):
                 raise
             continue
@@ -102,6 +112,9 @@ def disagreements(kind: str, params: Any, condition: Condition) -> tuple[list[st
     run, analysis = steady.settled(kind, params, condition)
     if kind == "buck":
         layout, expected = buck_layout(params, condition), buck_hand.expect(params, condition)
+    elif kind == "two_switch_forward":
+        layout = two_switch_forward_bench.layout(params, condition)
+        expected = forward_hand.expect(params, condition)
     else:
         layout = boost_layout(params, boundary=len(analysis.controls) > 1)
         expected = boost_hand.expect(params, condition)
