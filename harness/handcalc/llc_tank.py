@@ -22,6 +22,8 @@ from __future__ import annotations
 import contextlib
 import functools
 import math
+from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +40,7 @@ DIFFERENCE = 1e-5  # scaled
 LARGEST_STEP = 0.1  # of state and frequency together, scaled
 LEAST_ACROSS = 1e-5  # of the tank's capacitance: without any, the idle mode would have no end
 MOST_PIECES = 60  # of a half period, over its steps: more are no operation
+NEAR = 0.5  # in logarithms of drive, output, current and parts: a tank that far away is no start
 FLAT = 1e-2  # of the frequency: the drive is flat about its smallest value
 COARSE = 6  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
@@ -365,13 +368,18 @@ def regulated(tank: Tank, current: float, low: float, high: float) -> tuple[floa
     ------
     ArithmeticError : out of reach between the two
     """
-    guess = min(max(first_harmonic_frequency(tank, current), low), high)
-    try:
-        found = _newton(tank, current, guess, -periodic_half(tank, guess).end)
-        if low * 0.999 <= found.frequency <= high * 1.001 and found.falls:
-            return found.frequency, found.half
-    except ArithmeticError:
-        pass
+    near = _nearest(_REGULATED, tank, current)
+    for start in (near, None) if near is not None else (None,):
+        with contextlib.suppress(ArithmeticError):
+            if start is not None:
+                guess, state = start
+            else:
+                guess = min(max(first_harmonic_frequency(tank, current), low), high)
+                state = -periodic_half(tank, guess).end
+            found = _newton(tank, current, guess, state)
+            if low * 0.999 <= found.frequency <= high * 1.001 and found.falls:
+                _REGULATED.append((tank, current, found))
+                return found.frequency, found.half
     return _bracketed(tank, current, low, high)
 
 
@@ -383,6 +391,34 @@ class _Found:
     frequency: float
     half: Half
     falls: bool
+
+
+Solved = tuple[Tank, float, _Found]  # a tank, the current wanted of it, what was found
+# What was found last. A search begins at the nearest of these, which is where one at an input's other end mostly leads;
+# what it comes to is told by its own equations to CONVERGED, wherever it began.
+_REGULATED: deque[Solved] = deque(maxlen=24)
+_LOWEST: deque[Solved] = deque(maxlen=24)
+
+
+def _nearest(solved: Iterable[Solved], tank: Tank, current: float) -> tuple[float, FloatArray] | None:
+    """Frequency [Hz] and state of the nearest tank solved before, carried over; None where none is near."""
+    best, least = None, NEAR
+    for other, carried, found in solved:
+        away = max(
+            abs(math.log(one / two))
+            for one, two in (
+                (tank.drive, other.drive), (tank.reflected, other.reflected), (current, carried),
+                (tank.series, other.series), (tank.magnetising, other.magnetising),
+                (tank.capacitance, other.capacitance), (tank.least_across, other.least_across),
+            )
+        )  # fmt: skip
+        if away < least:
+            best, least = (other, found), away
+    if best is None:
+        return None
+    other, found = best
+    state = -found.half.end * _scales(tank) / _scales(found.tank)
+    return found.frequency * tank.resonance / other.resonance, state
 
 
 def _newton(tank: Tank, current: float, frequency: float, state: FloatArray, *, drive: bool = False) -> _Found:
@@ -478,6 +514,7 @@ def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, 
     low = max(low, LEAST_ABOVE * tank.lower_resonance)
     high = max(tank.resonance, 1.1 * low)
     tried: list[_Found] = []
+    near = _nearest(_LOWEST, tank, current)
 
     def drive_at(frequency: float) -> float:
         nearest = min(tried, key=lambda one: abs(one.frequency - frequency), default=None)
@@ -489,9 +526,14 @@ def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, 
             return 2 * tank.drive  # as if it took that much: the search turns elsewhere
         return tried[-1].tank.drive
 
-    # from the resonance down, so that each start is near the last
-    for frequency in np.geomspace(high, low, COARSE):
-        drive_at(float(frequency))
+    if near is not None:
+        with contextlib.suppress(ArithmeticError):
+            at = min(max(near[0], low), high)
+            tried.append(_newton(tank, current, at, near[1], drive=True))
+    if not tried:
+        # from the resonance down, so that each start is near the last
+        for frequency in np.geomspace(high, low, COARSE):
+            drive_at(float(frequency))
     if not tried:
         raise ArithmeticError("no drive delivers the current")
     best = min(tried, key=lambda one: one.tank.drive)
@@ -501,4 +543,5 @@ def lowest_drive(tank: Tank, current: float, low: float) -> tuple[float, float, 
         options={"xatol": FLAT * best.frequency, "maxiter": 8},
     )  # fmt: skip
     best = min(tried, key=lambda one: one.tank.drive)
+    _LOWEST.append((tank, current, best))
     return best.tank.drive, best.frequency, best.half
