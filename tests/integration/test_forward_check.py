@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
-from demonstration import DRUM
+import steady
+from demonstration import DRUM, changed_record
 
+from harness.handcalc import two_switch_forward as hand
 from harness.judge.agreement import agreement
 from harness.judge.limits import CONDITIONS, RATINGS
 from harness.plan import two_switch_forward as planned
@@ -57,3 +60,42 @@ def test_what_is_rated_has_its_limit() -> None:
 def test_what_is_not_simulated_is_said() -> None:
     said = dict(planned.not_modelled(load_record(DRUM), "main_24v"))
     assert "not simulated" in said["coupled outputs"]
+
+
+NETWORK = """
+[stages.loom]
+kind = "output_network"
+fed_by = "main_24v"
+sense = "loom"
+
+[stages.loom.branches.loom]
+
+[stages.loom.parts.W1]
+kind = "conductor"
+role = "copper"
+branch = "loom"
+known = "marked"
+resistance = "3m"
+inductance = "60n"
+
+[stages.loom.parts.C40]
+kind = "electrolytic_capacitor"
+role = "bank"
+branch = "loom"
+known = "marked"
+capacitance = "470u"
+esr = "40m"
+
+"""
+
+
+def test_a_network_may_stand_behind_it(tmp_path: Path) -> None:
+    """Sensed at its end, the duty makes up for the copper's drop; the choke's current is what feeds it."""
+    record = changed_record(DRUM, tmp_path, ("[stages.standby_12v]\n", f"{NETWORK.lstrip()}[stages.standby_12v]\n"))
+    question = next(one for one in planned.questions(record, "main_24v") if one.label == "nominal input, full load")
+    about, _ = planned.situation(record, "main_24v", Point(), question)
+    run, analysis = steady.settled("two_switch_forward", about.params, about.condition)
+    assert analysis.constraints[0].vector != "out_a"
+    expected = hand.expect(about.params, about.condition)
+    assert run.solution["control.0.duty"] == pytest.approx(expected["duty_cycle", "drive_24v"].value, rel=0.01)
+    assert float(np.mean(run.signals["output_voltage_a"].values)) == pytest.approx(24.0 + 14 * 5e-3, abs=0.02)
