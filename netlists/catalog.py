@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 from netlists.point import Point
 from netlists.record import SupplyRecord
-from netlists.stages import boost_pfc, buck, rectifier_bulk
+from netlists.stages import boost_pfc, buck, flyback, rectifier_bulk
 
 
 class StageModule(Protocol):
@@ -20,4 +20,4 @@ class StageModule(Protocol):
     def params_from(self, record: SupplyRecord, instance: str, point: Point) -> tuple[Any, frozenset[str]]: ...
 
 
-STAGES: dict[str, StageModule] = {module.KIND: module for module in (rectifier_bulk, boost_pfc, buck)}
+STAGES: dict[str, StageModule] = {module.KIND: module for module in (rectifier_bulk, boost_pfc, buck, flyback)}

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +83,16 @@ class Load:
         return self.copper_inductance
 
 
-AnyBranch = Branch | Load
+class AnyBranch(Protocol):
+    """What hangs on a node: its admittance, and what it comes to at very high frequency [ohm], [H]."""
+
+    @property
+    def resistance(self) -> float: ...
+
+    @property
+    def inductance(self) -> float: ...
+
+    def admittance(self, omega: FloatArray) -> ComplexArray: ...
 
 
 def high_frequency(branches: Sequence[AnyBranch]) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
 from netlists.stages.switching import Choke
 
-POSTPROCESS_VERSION = "2"  # raised with every change of what a measure gives, names included
+POSTPROCESS_VERSION = "3"  # raised with every change of what a measure gives, names included
 MEASURES = {"measure_steady": measure_steady}
 
 Layout = dict[str, Any]

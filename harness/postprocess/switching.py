@@ -57,7 +57,8 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
 
     Parameters
     ----------
-    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs`` and ``inputs``
+    layout : lists ``controls``, ``places``, ``chokes``, ``banks``, ``outputs`` and ``inputs``; of an isolated converter
+        also ``clamps``, ``cores`` and ``levels``
     """
     period = Period(run)
     found = [
@@ -75,6 +76,13 @@ def measure_steady(run: Run, *, layout: Mapping[str, Any]) -> tuple[Metric, ...]
         found += output_metrics(period, output)
     for feed in layout["inputs"]:
         found += input_metrics(period, feed)
+    for clamp in layout.get("clamps", []):
+        found += clamp_metrics(period, clamp)
+    for core in layout.get("cores", []):
+        found += core_metrics(period, core)
+    for level in layout.get("levels", []):
+        value = mean(period.time, period(level["signal"]))
+        found.append(period.metric(level["metric"], level["subject"], value, "V"))
     return tuple(found)
 
 
@@ -151,6 +159,25 @@ def output_metrics(period: Period, output: Mapping[str, Any]) -> list[Metric]:
         last = read[-round((period.stop - period.start) / PROBE_STEP) :]
         found.append(period.metric("output_ripple_probe", output["subject"], float(np.ptp(last)), "V"))
     return found
+
+
+def clamp_metrics(period: Period, clamp: Mapping[str, Any]) -> list[Metric]:
+    """Mean voltage of a clamp's capacitor, and what one piece of its resistor turns to heat."""
+    voltage = period(clamp["voltage"])
+    heat = rms(period.time, voltage) ** 2 / clamp["resistance"] / clamp["pieces"]
+    return [
+        period.metric("clamp_voltage", clamp["capacitor"], mean(period.time, voltage), "V"),
+        period.metric("clamp_dissipation", clamp["resistor"], heat, "W"),
+    ]
+
+
+def core_metrics(period: Period, core: Mapping[str, Any]) -> list[Metric]:
+    """Peak of a core's magnetising current, and the swing of its flux linkage by the voltage across it."""
+    linked = np.concatenate(([0.0], cumulative_trapezoid(period(core["voltage"]), period.time)))
+    return [
+        period.largest("magnetising_current_peak", core["designator"], "A", [np.abs(period(core["current"]))]),
+        period.metric("flux_linkage_swing", core["designator"], float(np.ptp(linked)), "V s"),
+    ]
 
 
 def low_pass(time: FloatArray, values: FloatArray, bandwidth: float) -> FloatArray:

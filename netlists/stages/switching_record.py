@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from netlists.fields import Part
 from netlists.point import Reader
 from netlists.record import SupplyRecord
 from netlists.stages.banks import Bank
@@ -9,9 +10,16 @@ from netlists.stages.switching import BODY_DIODE_VOLTAGE, Choke, Diode, Snubber,
 
 
 class Parts:
-    """Reads the parts of one instance; remembers through its reader what it read."""
+    """Reads the parts of one instance; remembers through its reader what it read.
 
-    def __init__(self, record: SupplyRecord, instance: str, reader: Reader, phases: int) -> None:
+    ``rails`` : texts of ``output`` that count, where only the parts of one rail are wanted; a part with none is the
+    instance's own rail's
+    """
+
+    def __init__(
+        self, record: SupplyRecord, instance: str, reader: Reader, phases: int, rails: tuple[str, ...] | None = None
+    ) -> None:
+        self._rails = rails
         self._record = record
         self._instance = instance
         self._reader = reader
@@ -28,9 +36,21 @@ class Parts:
     def _optional(self, path: str) -> float | None:
         return self._reader.value(path) if path in self._record.quantities else None
 
+    def holders(self, role: str) -> list[tuple[str, str, Part]]:
+        """Designator, path and part of what holds a role."""
+        found = self._record.parts_in_role(self._instance, role)
+        return [one for one in found if self._rails is None or one[2].output in self._rails]
+
+    def total(self, role: str, field: str, *, adds_in_series: bool) -> tuple[str, float] | None:
+        """Designator and value of a role's pieces together: resistances add in series, capacitances in parallel."""
+        for designator, path, part in self.holders(role):
+            times = part.series / part.parallel if adds_in_series else part.parallel / part.series
+            return designator, self._reader.value(f"{path}.{field}") * times
+        return None
+
     def switch(self, role: str) -> Switch | None:
         """The MOSFETs of a role, those of one phase."""
-        for designator, path, part in self._record.parts_in_role(self._instance, role):
+        for designator, path, part in self.holders(role):
             drop = self._optional(f"{path}.body_diode_voltage")
             return Switch(
                 designator, self._reader.value(f"{path}.on_resistance"),
@@ -41,7 +61,7 @@ class Parts:
 
     def diode(self, role: str) -> Diode | None:
         """The diodes of a role, those of one phase."""
-        for designator, path, part in self._record.parts_in_role(self._instance, role):
+        for designator, path, part in self.holders(role):
             forward, current, slope, capacitance = (
                 self._reader.value(f"{path}.{field}")
                 for field in ("forward_voltage", "forward_test_current", "slope_resistance", "junction_capacitance")
@@ -51,7 +71,7 @@ class Parts:
 
     def choke(self, role: str) -> Choke | None:
         """The choke of a role; its saturation only where both of its values are recorded."""
-        for designator, path, _ in self._record.parts_in_role(self._instance, role):
+        for designator, path, _ in self.holders(role):
             saturation = [f"{path}.saturation_current", f"{path}.saturated_inductance"]
             is_known = all(one in self._record.quantities for one in saturation)
             return Choke(
@@ -67,13 +87,13 @@ class Parts:
                 designator, self._reader.value(f"{path}.capacitance"), self._reader.value(f"{path}.esr"),
                 part.parallel, part.series, self._optional(f"{path}.esl"),
             )
-            for designator, path, part in self._record.parts_in_role(self._instance, role)
+            for designator, path, part in self.holders(role)
         )  # fmt: skip
 
     def snubber(self) -> Snubber | None:
         """The snubber of one phase; equal pieces of all phases are recorded together."""
-        resistors = self._record.parts_in_role(self._instance, "snubber_resistor")
-        capacitors = self._record.parts_in_role(self._instance, "snubber_capacitor")
+        resistors = self.holders("snubber_resistor")
+        capacitors = self.holders("snubber_capacitor")
         if not resistors or not capacitors:
             return None
         (_, resistor, r_part), (_, capacitor, c_part) = resistors[0], capacitors[0]
