@@ -15,7 +15,7 @@ from harness.handcalc import flyback_rails as rails
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
-from harness.handcalc.flyback_period import Solved, held_voltage, solve
+from harness.handcalc.flyback_period import Solved, channel_peak, held_voltage, solve
 from harness.handcalc.switching_gaps import Key, blurred, widened
 from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of, swing_of
 from netlists.point import Condition
@@ -112,8 +112,14 @@ def estimate(params: Params, condition: Condition, duty: float | None = None) ->
     winding = _on_winding(params, state)
     return Estimate(
         duty, 1 / cycle.period, current, current + winding / core_resistance(params), 0.5 * (cycle.peak + cycle.first),
-        state.clamp.voltage, winding, state.voltages, outputs, currents,
+        clamp_at_cut(params, state), winding, state.voltages, outputs, currents,
     )  # fmt: skip
+
+
+def clamp_at_cut(params: Params, state: Solved) -> float:
+    """Voltage across the clamp's capacitor in the middle of the on-time [V]."""
+    left = 0.5 * state.cycle.rise_time / state.cycle.period
+    return state.clamp.before * (state.clamp.after / state.clamp.before) ** left
 
 
 def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
@@ -185,7 +191,7 @@ def _leakage_ring(params: Params, state: Solved) -> float:
     """Current of the leakage's first swing with the drain as the clamp lets go [A]."""
     leakage, capacitance = params.primary.leakage_inductance, switch_capacitance(params)
     impedance = math.sqrt(leakage / capacitance)
-    ahead = max(state.clamp.voltage - state.reflected, 0.0)
+    ahead = max(state.clamp.mean - state.reflected, 0.0)
     quality = leakage_damping(params) / impedance
     return ahead / impedance * math.exp(-math.pi / 4 / quality)
 
@@ -199,7 +205,7 @@ def _squares(params: Params, state: Solved) -> tuple[float, float]:
         return gaps.ringing_square(voltage, capacitance, leakage, quality) / state.cycle.period
 
     on = square(state.cycle.drain, rectifier_capacitance(params))
-    return on, square(state.clamp.voltage - state.reflected, switch_capacitance(params))
+    return on, square(state.clamp.mean - state.reflected, switch_capacitance(params))
 
 
 def _edges(params: Params, state: Solved) -> float:
@@ -238,18 +244,24 @@ def _switch(params: Params, condition: Condition, state: Solved) -> dict[Key, Ex
     edge = state.on.controlled_square + cycle.valley**2 * (state.lag - cycle.takeover / 3)
     ring, _ = _squares(params, state)
     root = math.sqrt(max(rms_of(pulse) ** 2 + edge / cycle.period, 0.0))
-    top = max(peak_of(pulse), state.on.controlled_current)
-    peak = state.off.controlled_peak if state.off is not None else supply + state.clamp.voltage
+    slope = state.on_voltage / params.primary.primary_inductance
+    channel = channel_peak(params, condition, peak_of(pulse), slope)
+    top = max(channel, state.on.controlled_current)
+    peak = supply + state.clamp.after + state.clamp.drop * 0.7
+    if state.off is not None:
+        peak = max(peak, state.off.drain_peak)
     share = _ring_share(params, state)
     mean_gap = widened(blurred(AVERAGE, _edges(params, state), 0.0, 1.0), share, RING)
-    spiked = top > 1.001 * peak_of(pulse)
+    spiked = top > channel
     top_gap = widened(gaps.CURRENT_SPIKE if spiked else PEAK, 2 * share if spiked else share, RING)
-    drawn = math.sqrt(max(rms_of(pulse) ** 2 - mean_of(pulse) ** 2, 0.0))
+    fed = drawn_course(params, state)
+    drawn = math.sqrt(max(rms_of(fed) ** 2 - mean_of(fed) ** 2, 0.0))
     drawn_gap = widened(blurred(DRAWN, _edges(params, state), ring, drawn), share, RING)
+    stored = (drain_capacitance(params) * max(cycle.drain, 0.0)) / cycle.period
     values = {
         "switch_voltage_plateau": (supply + state.reflected, "V", BALANCE, PLATEAU),
         "switch_voltage_peak": (peak, "V", DRAIN, DRAIN_PEAK),
-        "switch_current_average": (mean_of(pulse) / pieces, "A", PIECES, mean_gap),
+        "switch_current_average": ((mean_of(pulse) + stored) / pieces, "A", PIECES, mean_gap),
         "switch_current_rms": (
             root / pieces, "A", PIECES, widened(blurred(RMS, _edges(params, state), ring, root), share, RING),
         ),
@@ -274,21 +286,36 @@ def primary_pulse(params: Params, state: Solved) -> Course:
     return Course(time, value)
 
 
+def drawn_course(params: Params, state: Solved) -> Course:
+    """What the bus gives [A]: the switch's pulse, what lifts the drain after it, the drain's ring."""
+    cycle, pulse = state.cycle, primary_pulse(params, state)
+    edge = cycle.rise_time + cycle.edge_time
+    time = np.concatenate((pulse.time[:2], [edge, edge]))
+    value = np.concatenate((pulse.value[:2], [cycle.first, 0.0]))
+    if cycle.is_continuous:
+        return Course(np.append(time, pulse.time[-2:]), np.append(value, pulse.value[-2:]))
+    ended = edge + cycle.fall_time
+    ring = np.minimum(ended + cycle.ring_time, cycle.period)
+    ring[-1] = cycle.period
+    return Course(np.concatenate((time, [ended], ring)), np.concatenate((value, [0.0], cycle.ring_current)))
+
+
 def _clamp(params: Params, condition: Condition, state: Solved) -> dict[Key, Expectation]:
     part, clamp, cycle = params.clamp, state.clamp, state.cycle
     supply = condition.line_voltage
     resistance = part.resistance * part.resistors_series / part.resistors_parallel
     ring = _ring_share(params, state)
-    blocked = supply + clamp.voltage
+    blocked = supply + clamp_at_cut(params, state)
     step = (state.clamp_on.other_peak / blocked - 1) * (blocked / max(cycle.drain, 0.1 * supply))
     share = 0.0 if cycle.is_continuous else min(abs(step), 1.0) * 0.3 + 0.02
-    floor = 0.02 * clamp.voltage
+    floor = 0.02 * clamp.mean
     pieces = part.diode.parallel
-    root = clamp.current * math.sqrt(clamp.duration / 3 / cycle.period)
+    root = math.sqrt(state.off.square / cycle.period) if state.off is not None else 0.0
     current_gap = widened(CLAMP_CURRENT, ring, RING)
-    power = clamp.voltage**2 / resistance
+    top = state.off.current_peak if state.off is not None else clamp.current
+    power = clamp.square / resistance
     return {
-        ("clamp_voltage", part.capacitor): Expectation(clamp.voltage, "V", CLAMPED, CLAMP_VOLTAGE, floor),
+        ("clamp_voltage", part.capacitor): Expectation(clamp.mean, "V", CLAMPED, CLAMP_VOLTAGE, floor),
         ("clamp_dissipation", part.resistor): Expectation(
             power / part.resistor_pieces, "W", CLAMPED, CLAMP_POWER, 0.04 * power / part.resistor_pieces
         ),
@@ -297,11 +324,11 @@ def _clamp(params: Params, condition: Condition, state: Solved) -> dict[Key, Exp
             max(state.clamp_on.other_peak, blocked), "V", DRAIN, widened(gaps.VOLTAGE_PEAK, share, RING), floor
         ),
         ("diode_current_average", part.diode.designator): Expectation(
-            clamp.voltage / resistance / pieces, "A", CLAMPED, CLAMP_VOLTAGE, 0.002
+            clamp.mean / resistance / pieces, "A", CLAMPED, CLAMP_VOLTAGE, 0.002
         ),
         ("diode_current_rms", part.diode.designator): Expectation(root / pieces, "A", CLAMPED, current_gap, 0.01),
         ("diode_current_peak", part.diode.designator): Expectation(
-            clamp.current / pieces, "A", CLAMPED, current_gap, 0.02
+            top / pieces, "A", DRAIN, current_gap, 0.02
         ),
     }
 

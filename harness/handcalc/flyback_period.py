@@ -15,11 +15,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.special import exp1
 
 from harness.contracts import FloatArray
 from harness.handcalc import flyback_rails as rails
-from harness.handcalc.commutation import Cell, Commutation, turn_off, turn_on
+from harness.handcalc.commutation import Cell, Commutation, turn_on
 from harness.handcalc.flyback_rails import Path
+from harness.handcalc.flyback_turn_off import Pulse, TurnOff, clamp_pulse
 from harness.handcalc.switching_waveform import Course, body_tangent, diode_tangent_of
 from netlists.point import Condition
 from netlists.stages.flyback import (
@@ -35,11 +37,12 @@ from netlists.stages.flyback import (
 from netlists.stages.switching import SHORT
 
 CACHED = 256
-ROUNDS = 12  # of period, clamp and rails found from each other
+ROUNDS = 10  # of period, clamp and rails found from each other
 SETTLING = 12  # rounds of on-time and ring found from each other, halfway each time
 RING_POINTS, MOST_RING_POINTS = 16, 400  # of the drain's ring: a swing, all of it
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
 SEARCHED = 60  # halvings
+LEAST_LEFT = 0.1  # of the bus: with less left for the primary no duty brings the load
 LEAST_SWING = 0.02  # of the bus: a drain that has swung down by itself so far costs no time
 
 
@@ -75,16 +78,32 @@ class Cycle:
 
 @dataclass(frozen=True, slots=True)
 class Clamped:
-    """Mean voltage across the clamp's capacitor [V], the current its diode begins with [A], how long it conducts [s]."""
+    """The clamp's capacitor before and after a pulse [V], the current its diode begins with [A], how long it lasts [s].
 
-    voltage: float
+    ``charge`` : of one pulse [As];  ``drop`` : of its diode [V]
+    """
+
+    before: float
+    after: float
     current: float
     duration: float
+    charge: float
+    drop: float
 
     @property
-    def charge(self) -> float:
-        """Of one pulse [As]."""
-        return 0.5 * self.current * self.duration
+    def mean(self) -> float:
+        """Voltage across the capacitor, a decay from pulse to pulse [V]."""
+        ratio = self.after / self.before
+        return self.before if ratio < 1 + 1e-9 else (self.after - self.before) / math.log(ratio)
+
+    @property
+    def square(self) -> float:
+        """Mean square of it [V2]."""
+        ratio = self.after / self.before
+        return self.before**2 if ratio < 1 + 1e-9 else (self.after**2 - self.before**2) / (2 * math.log(ratio))
+
+
+NO_CLAMP = Clamped(1.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +115,8 @@ class Solved:
     on_voltage : across the whole primary while the current rises [V];  reflected : mean while it falls [V]
     total : ampere-turns of all rectifiers over primary turns;  currents : of every rectifier
     voltages : means at every first bank [V]
-    on, off, clamp_on : turn-on against the rectifiers, turn-off into the clamp where it conducts, turn-on as the
-        clamp's diode sees it
+    on, off, clamp_on : turn-on against the rectifiers, turn-off into the clamp (None where it does not conduct),
+        turn-on as the clamp's diode sees it
     duty : of the gate, between knees;  lag : from the knee to where the magnetising current turns [s]
     """
 
@@ -109,7 +128,7 @@ class Solved:
     currents: tuple[Course, ...]
     voltages: tuple[float, ...]
     on: Commutation
-    off: Commutation | None
+    off: Pulse | None
     clamp_on: Commutation
     duty: float
     lag: float
@@ -121,41 +140,72 @@ def on_resistance(params: Params) -> float:
     return channel + (params.sense_resistance or SHORT) + params.primary.primary_resistance
 
 
-def clamped(params: Params, reflected: float, first: float, frequency: float) -> Clamped:
-    """The clamp by its energy balance: what the leakage brings a second is what the resistor turns to heat.
+def clamped(params: Params, reflected: float, first: float, period: float, share: float) -> Clamped:
+    """The clamp by its balance: what the leakage brings a pulse is what the resistor takes off until the next.
 
-    P = Lk Ic^2 f Vc / (2 (Vc - Vr)): while the leakage's current falls to zero under Vc - Vr, the bus and the reflected
-    voltage add to its energy. Ic^2 = I^2 - C (Vc - Vr)^2 / Lk, and the damping beside the leakage has its share.
-    Common in application notes on flyback clamps (from memory); the capacitance's share is our own.
+    The leakage's current I turns with the clamp's capacitor about the reflected voltage: from V ahead of it to
+    hypot(V, I sqrt(Lk / C)). For a large capacitor that is P = Lk I^2 f Vc / (2 (Vc - Vr)), common in application notes
+    on flyback clamps (from memory). Lifting the drain to the clamp's voltage has taken its share from the current
+    before, I^2 = I1^2 - Cd V^2 / Lk, and so has the damping beside the leakage: own derivation.
 
     Parameters
     ----------
-    reflected : [V];  first : magnetising current as the rectifiers take over [A];  frequency : [Hz]
+    reflected : [V];  first : magnetising current as the rectifiers take over [A];  period : [s]
+    share : of the charge that an edge in finite time leaves
     """
     leakage, part = params.primary.leakage_inductance, params.clamp
-    resistance = part.resistance * part.resistors_series / part.resistors_parallel
-    capacitance = switch_capacitance(params)
-    damping = leakage_damping(params)
-
-    def pulse(voltage: float, drop: float) -> tuple[float, float]:
-        ahead = voltage + drop - reflected
-        square = first**2 - capacitance / leakage * ahead**2
-        current = max(math.sqrt(max(square, 0.0)) - ahead / damping, 0.0)
-        return current, leakage * current / ahead
-
+    time_constant = (
+        part.resistance * part.resistors_series / part.resistors_parallel
+        * part.capacitance * part.capacitors_parallel / part.capacitors_series
+    )  # fmt: skip
+    capacitance = part.capacitance * part.capacitors_parallel / part.capacitors_series
+    omega, impedance = 1 / math.sqrt(leakage * capacitance), math.sqrt(leakage / capacitance)
+    lifting, damping = switch_capacitance(params) / leakage, leakage_damping(params)
     threshold, slope = diode_tangent_of(part.diode, max(0.5 * first, SMALLEST_CURRENT))
     drop = threshold + 0.5 * slope * first
-    low = max(reflected - drop, 0.0) * (1 + 1e-6) + 1e-6
-    high = low + first * math.sqrt(leakage / capacitance) + 1.0
+
+    def pulse(before: float) -> Clamped:
+        ahead = before + drop - reflected
+        current = max(math.sqrt(max(first**2 - lifting * ahead**2, 0.0)) - ahead / damping, 0.0)
+        risen = share * (math.hypot(ahead, impedance * current) - ahead)
+        duration = math.atan2(impedance * current, ahead) / omega
+        return Clamped(before, before + risen, current, duration, capacitance * risen, drop)
+
+    low = max(reflected - drop, 0.0) + 1e-6
+    high = low + first * math.sqrt(1 / lifting) + 1.0
     for _ in range(SEARCHED):
-        voltage = 0.5 * (low + high)
-        current, duration = pulse(voltage, drop)
-        if 0.5 * current * duration * frequency > voltage / resistance:
-            low = voltage
+        middle = 0.5 * (low + high)
+        if pulse(middle).after * math.exp(-period / time_constant) > middle:
+            low = middle
         else:
-            high = voltage
-    current, duration = pulse(high, drop)
-    return Clamped(high, current, duration)
+            high = middle
+    return pulse(high)
+
+
+def turn_off_lag(params: Params, condition: Condition) -> float:
+    """From the gate's knee to where the drain's straight rise begins, seen back from it [s]; negative: before the knee.
+
+    The channel's conductance falls as g exp(-t / tau) while a current I charges C: u' = 1 - u exp(-x) in scaled
+    variables, whose solution tends to x less Euler's constant. So t = tau (0.5772 - ln(C / (tau g))), whatever I is: own
+    derivation.
+    """
+    law = switch_law(params, condition)
+    tau = law.ramp / law.steepness
+    conductance = params.switch.parallel * law.scale * math.expm1(law.steepness * law.knee)
+    ratio = drain_capacitance(params) / (tau * conductance)
+    return min(tau * (np.euler_gamma - math.log(ratio)), law.lead_off)
+
+
+def channel_peak(params: Params, condition: Condition, peak: float, slope: float) -> float:
+    """Largest current of the channel [A] that rises at ``slope`` [A/s] to a peak where the drain's rise begins.
+
+    Of the current the channel keeps u exp(-x), u = exp(exp(-x)) E1(exp(-x)) the solution that ``turn_off_lag`` uses.
+    """
+    law = switch_law(params, condition)
+    tau = law.ramp / law.steepness
+    x = np.linspace(-5.0, 3.0, 200)
+    kept = np.exp(-x) * np.exp(np.exp(-x)) * exp1(np.exp(-x))
+    return float(np.max((peak + slope * tau * (x - np.euler_gamma)) * kept))
 
 
 def ring_of(params: Params, supply: float, reflected: float, duration: float) -> tuple[FloatArray, FloatArray, float]:
@@ -306,38 +356,84 @@ def ampere_turns(params: Params, cycle: Cycle, clamp: Clamped, reflected: float)
     return Course(time, np.maximum(value, 0.0))
 
 
+@dataclass(slots=True)
+class _Working:
+    """What the rounds find from each other."""
+
+    reflected: float
+    on_voltage: float
+    clamp: Clamped
+    voltages: list[float]
+    conducted: list[float]
+    share: float = 1.0
+
+
 @lru_cache(maxsize=CACHED)
 def solve(params: Params, condition: Condition) -> Solved:
     """The steady state at the condition's bus.
 
     Raises
     ------
-    ArithmeticError : the bus cannot bring the demand against what resists it
+    ArithmeticError : the bus cannot bring the demand against what resists it, or an edge has no solution
     """
     supply = condition.line_voltage
     voltages = [rails.first_voltage(params, condition), *(one.output.voltage for one in params.secondaries[1:])]
     loads = [rails.direct_resistance(one, condition) for one in params.secondaries]
-    ratios = [params.primary.ideal_ratio(one.winding) for one in params.secondaries]
     conducted = [2 * voltage / load for voltage, load in zip(voltages, loads, strict=True)]
-    reflected, on_voltage, clamp = ratios[0] * voltages[0] * 1.05, 0.98 * supply, Clamped(1.0, 0.0, 0.0)
-    for _ in range(ROUNDS):
-        demanded = sum(v / r / n for v, r, n in zip(voltages, loads, ratios, strict=True))
-        cycle = cycle_of(params, Demand(demanded, supply, on_voltage, reflected, clamp.charge))
-        clamp = clamped(params, reflected, cycle.first, 1 / cycle.period)
-        on_voltage = supply - on_resistance(params) * 0.5 * (cycle.peak + max(cycle.start, 0.0))
-        if on_voltage < 0.1 * supply:
-            raise ArithmeticError(f"a bus of {supply:.4g} V cannot bring the load against the primary's resistance")
-        total = rails.subdivided(ampere_turns(params, cycle, clamp, reflected))
-        voltages, paths = rails.followed(params, condition, total, voltages, conducted)
-        reflected, conducted = _conducted(total, paths)
+    working = _Working(1.05 * held_voltage(params, voltages[0]), 0.98 * supply, NO_CLAMP, voltages, conducted)
+    for rounds in (ROUNDS, ROUNDS // 2, ROUNDS // 2):
+        for _ in range(rounds):
+            cycle, total, paths = _round(params, condition, working, loads)
+        pulse = _pulse(params, condition, cycle, working)
+        if pulse is not None and working.clamp.charge > 0:
+            working.share *= min(max(pulse.charge / working.clamp.charge, 0.2), 5.0)
     currents = tuple(Course(total.time, current) for current in rails.shared(paths, total.value)[1])
-    on, off, clamp_on = _edges(params, condition, cycle, clamp)
-    swing = supply + held_voltage(params, voltages[0]) if cycle.is_continuous else cycle.drain
+    on, clamp_on = _turn_ons(params, condition, cycle, working.clamp)
+    swing = supply + held_voltage(params, working.voltages[0]) if cycle.is_continuous else cycle.drain
     lag = -on.middle_area / swing if swing > LEAST_SWING * supply else 0.0
     return Solved(
-        cycle, clamp, on_voltage, reflected, total, currents, tuple(voltages), on, off, clamp_on,
-        (cycle.rise_time + lag) / cycle.period, lag,
+        cycle, working.clamp, working.on_voltage, working.reflected, total, currents, tuple(working.voltages), on, pulse,
+        clamp_on, (cycle.rise_time + lag - turn_off_lag(params, condition)) / cycle.period, lag,
     )  # fmt: skip
+
+
+def _round(
+    params: Params, condition: Condition, working: _Working, loads: list[float]
+) -> tuple[Cycle, Course, list[Path]]:
+    """Period, clamp and rails once more from each other."""
+    supply = condition.line_voltage
+    ratios = [params.primary.ideal_ratio(one.winding) for one in params.secondaries]
+    demanded = sum(v / r / n for v, r, n in zip(working.voltages, loads, ratios, strict=True))
+    cycle = cycle_of(
+        params, Demand(demanded, supply, working.on_voltage, working.reflected, working.clamp.charge)
+    )  # fmt: skip
+    clamp = clamped(params, working.reflected, cycle.first, cycle.period, working.share)
+    on_voltage = supply - on_resistance(params) * 0.5 * (cycle.peak + max(cycle.start, 0.0))
+    if on_voltage < LEAST_LEFT * supply:
+        raise ArithmeticError(f"a bus of {supply:.4g} V cannot bring the load against the primary's resistance")
+    total = rails.subdivided(ampere_turns(params, cycle, clamp, working.reflected))
+    working.clamp, working.on_voltage = clamp, on_voltage
+    working.voltages, paths = rails.followed(params, condition, total, working.voltages, working.conducted)
+    working.reflected, working.conducted = _conducted(total, paths)
+    return cycle, total, paths
+
+
+def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working) -> Pulse | None:
+    """The turn-off by its own state equations, where the clamp conducts at all."""
+    if working.clamp.current <= 0:
+        return None
+    strays, part, switched = params.strays, params.clamp, switch_capacitance(params)
+    around = TurnOff(
+        condition.line_voltage, working.reflected, params.primary.leakage_inductance,
+        params.primary.magnetising_inductance, leakage_damping(params), drain_capacitance(params), switched,
+        strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / switched),
+        part.diode.junction_capacitance * part.diode.parallel,
+        *diode_tangent_of(part.diode, max(0.5 * cycle.first, SMALLEST_CURRENT)),
+        part.capacitance * part.capacitors_parallel / part.capacitors_series, switch_law(params, condition),
+        params.switch.parallel,
+    )  # fmt: skip
+    slope = working.on_voltage / params.primary.primary_inductance
+    return clamp_pulse(around, cycle.peak, slope, turn_off_lag(params, condition), working.clamp.before)
 
 
 def _conducted(total: Course, paths: list[Path]) -> tuple[float, list[float]]:
@@ -380,7 +476,7 @@ def main_cell(params: Params, condition: Condition, current: float) -> Cell:
 
 
 def clamp_cell(params: Params, condition: Condition, current: float) -> Cell:
-    """The turn-off as a cell: the switch below, the clamp's diode above, the leakage's current between them."""
+    """The turn-on as the clamp's diode sees it: the switch below, the diode above, the loop around both."""
     strays, capacitance = params.strays, switch_capacitance(params)
     return Cell(
         False, strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / capacitance), SHORT, 0.0,
@@ -396,14 +492,13 @@ def held_voltage(params: Params, voltage: float) -> float:
     return voltage * params.primary.ideal_ratio(params.secondaries[0].winding)
 
 
-def _edges(
+def _turn_ons(
     params: Params, condition: Condition, cycle: Cycle, clamp: Clamped
-) -> tuple[Commutation, Commutation | None, Commutation]:
-    """Turn-on of the switch against the rectifiers, turn-off into the clamp, turn-on as the clamp's diode sees it."""
+) -> tuple[Commutation, Commutation]:
+    """Turn-on of the switch against the rectifiers, and as the clamp's diode sees it."""
     supply = condition.line_voltage
     held = held_voltage(params, rails.first_voltage(params, condition))
     middle = None if cycle.is_continuous else supply + held - cycle.drain
     on = turn_on(main_cell(params, condition, cycle.valley), supply + held, cycle.valley, 0.0, middle)
-    cell = clamp_cell(params, condition, max(clamp.current, 0.1 * cycle.first))
-    off = turn_off(cell, supply + clamp.voltage, clamp.current, 0.0) if clamp.current > 0 else None
-    return on, off, turn_on(cell, supply + clamp.voltage, 0.0, 0.0, max(cycle.drain, 0.0))
+    cell = clamp_cell(params, condition, 0.1 * cycle.first)
+    return on, turn_on(cell, supply + clamp.before, 0.0, 0.0, max(cycle.drain, 0.0))
