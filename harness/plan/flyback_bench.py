@@ -9,7 +9,7 @@ from harness.handcalc import flyback as hand
 from harness.handcalc.flyback import Estimate
 from harness.plan.isolated import LOWEST_INPUT
 from harness.plan.switching_measures import Layout, probed
-from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, IDLE_STEPS, SMALLEST_DUTY
+from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import State
 from netlists.point import Condition
@@ -18,13 +18,15 @@ from netlists.stages.banks import Bank
 from netlists.stages.flyback import Params
 from netlists.stages.switching import choke_state_at
 
+SEARCH = "periodic_search_pulsed"
+STEPS = (200, 600)  # time steps a period, search and final: its options refine the search's where it needs it
 BUS_REACH = 3.0  # the search for the lowest bus may move it by this factor either way
 
 
 def flyback_case(params: Params, condition: Condition) -> Case:
     """The case of a flyback whose duty is solved for."""
     analysis = flyback_analysis(params, condition)
-    return periodic_case(stage.bench(params, condition), stage.probes(params), analysis)
+    return periodic_case(stage.bench(params, condition), stage.probes(params), analysis, SEARCH)
 
 
 def lowest_case(params: Params, condition: Condition) -> Case:
@@ -36,7 +38,7 @@ def lowest_case(params: Params, condition: Condition) -> Case:
     """
     at_end = dataclasses.replace(condition, line_voltage=hand.lowest_input(params, condition))
     analysis = flyback_analysis(params, at_end, bus_is_control=True)
-    return periodic_case(stage.bench(params, at_end, bus_is_control=True), stage.probes(params), analysis)
+    return periodic_case(stage.bench(params, at_end, bus_is_control=True), stage.probes(params), analysis, SEARCH)
 
 
 def flyback_bench(params: Params, condition: Condition, study: str) -> tuple[Case, Layout]:
@@ -75,7 +77,7 @@ def flyback_analysis(params: Params, condition: Condition, *, bus_is_control: bo
         states,
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),
-        *IDLE_STEPS,
+        *STEPS,
     )
 
 
