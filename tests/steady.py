@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from harness.contracts import Periodic, Run
+from harness.plan.flyback_bench import flyback_case
 from harness.plan.switching_situation import boost_case, buck_case
 from harness.simulate import periodic
 from harness.simulate.case import Case
 from harness.simulate.steady_state import Warm
 from netlists.point import Condition
 
-CASES = {"buck": buck_case, "boost_pfc": boost_case}
+CASES = {"buck": buck_case, "boost_pfc": boost_case, "flyback": flyback_case}
 
 
 def case_of(kind: str, params: Any, condition: Condition) -> Case:
