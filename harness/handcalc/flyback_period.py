@@ -42,6 +42,9 @@ SETTLING = 12  # rounds of on-time and ring found from each other, halfway each 
 RING_POINTS, MOST_RING_POINTS = 16, 400  # of the drain's ring: a swing, all of it
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
 SEARCHED = 60  # halvings
+PULSE_CENTRE = 2 / 3  # of a current that falls straight to zero, weighted by itself
+RING_LEFT = 0.03  # of a ring's first swing: what follows is left out
+MOST_SWINGS, SWING_POINTS = 25, 10  # of the leakage's ring
 LEAST_LEFT = 0.1  # of the bus: with less left for the primary no duty brings the load
 LEAST_SWING = 0.02  # of the bus: a drain that has swung down by itself so far costs no time
 
@@ -343,17 +346,37 @@ def ampere_turns(params: Params, cycle: Cycle, clamp: Clamped, reflected: float)
     slope = reflected / params.primary.magnetising_inductance
     held = min(clamp.duration, 0.5 * cycle.fall_time)
     end = begin + cycle.fall_time
-    corners = [
-        (0.0, 0.0), (begin, 0.0), (begin, max(cycle.first - clamp.current - core, 0.0)),
-        (begin + held, cycle.first - slope * held - core),
-    ]  # fmt: skip
+    last = end - cycle.takeover if cycle.is_continuous else end
+    ring_time, ring = _leakage_ring(params, cycle, clamp, reflected, last - begin - held)
+    falling = cycle.first - slope * (held + ring_time) - core + ring
+    time = np.concatenate(([0.0, begin, begin], begin + held + ring_time))
+    value = np.concatenate(([0.0, 0.0, max(cycle.first - clamp.current - core, 0.0)], falling))
     if cycle.is_continuous:
-        corners += [(end - cycle.takeover, cycle.valley + slope * cycle.takeover - core), (end, 0.0)]
+        tail = [(last, cycle.valley + slope * cycle.takeover - core), (end, 0.0)]
     else:
-        corners += [(end, 0.0), (cycle.period, 0.0)]
-    time, value = np.array(corners).T
+        tail = [(end, 0.0), (cycle.period, 0.0)]
+    time, value = np.append(time, [t for t, _ in tail]), np.append(value, [v for _, v in tail])
     time[-1] = cycle.period
     return Course(time, np.maximum(value, 0.0))
+
+
+def _leakage_ring(
+    params: Params, cycle: Cycle, clamp: Clamped, reflected: float, room: float
+) -> tuple[FloatArray, FloatArray]:
+    """Times [s] from the clamp's end, and what the leakage's ring with the drain adds to the ampere-turns [A].
+
+    It starts at the clamp's voltage over the reflected one without current; where the clamp does not conduct, with all
+    of the current at the reflected voltage.
+    """
+    leakage = params.primary.leakage_inductance
+    capacitance = switch_capacitance(params) + params.clamp.diode.junction_capacitance * params.clamp.diode.parallel
+    omega, decay = 1 / math.sqrt(leakage * capacitance), 0.5 / (leakage_damping(params) * capacitance)
+    lasting = min(-math.log(RING_LEFT) / decay, MOST_SWINGS * 2 * math.pi / omega, 0.98 * room)
+    time = np.linspace(0.0, lasting, max(math.ceil(lasting * omega / (2 * math.pi) * SWING_POINTS), 4))
+    if clamp.current > 0:
+        swing = max(clamp.after + clamp.drop - reflected, 0.0) / math.sqrt(leakage / capacitance)
+        return time, swing * np.exp(-decay * time) * np.sin(omega * time)
+    return time, -cycle.first * np.exp(-decay * time) * np.cos(omega * time)
 
 
 @dataclass(slots=True)
@@ -365,6 +388,7 @@ class _Working:
     clamp: Clamped
     voltages: list[float]
     conducted: list[float]
+    at_pulse: float
     share: float = 1.0
 
 
@@ -380,7 +404,8 @@ def solve(params: Params, condition: Condition) -> Solved:
     voltages = [rails.first_voltage(params, condition), *(one.output.voltage for one in params.secondaries[1:])]
     loads = [rails.direct_resistance(one, condition) for one in params.secondaries]
     conducted = [2 * voltage / load for voltage, load in zip(voltages, loads, strict=True)]
-    working = _Working(1.05 * held_voltage(params, voltages[0]), 0.98 * supply, NO_CLAMP, voltages, conducted)
+    reflected = 1.05 * held_voltage(params, voltages[0])
+    working = _Working(reflected, 0.98 * supply, NO_CLAMP, voltages, conducted, reflected)
     for rounds in (ROUNDS, ROUNDS // 2, ROUNDS // 2):
         for _ in range(rounds):
             cycle, total, paths = _round(params, condition, working, loads)
@@ -407,7 +432,7 @@ def _round(
     cycle = cycle_of(
         params, Demand(demanded, supply, working.on_voltage, working.reflected, working.clamp.charge)
     )  # fmt: skip
-    clamp = clamped(params, working.reflected, cycle.first, cycle.period, working.share)
+    clamp = clamped(params, working.at_pulse, cycle.first, cycle.period, working.share)
     on_voltage = supply - on_resistance(params) * 0.5 * (cycle.peak + max(cycle.start, 0.0))
     if on_voltage < LEAST_LEFT * supply:
         raise ArithmeticError(f"a bus of {supply:.4g} V cannot bring the load against the primary's resistance")
@@ -415,7 +440,18 @@ def _round(
     working.clamp, working.on_voltage = clamp, on_voltage
     working.voltages, paths = rails.followed(params, condition, total, working.voltages, working.conducted)
     working.reflected, working.conducted = _conducted(total, paths)
+    working.at_pulse = _at_pulse(params, cycle, clamp, paths)
     return cycle, total, paths
+
+
+def _at_pulse(params: Params, cycle: Cycle, clamp: Clamped, paths: list[Path]) -> float:
+    """What stands against the clamp during its pulse [V]: the rectifiers begin without current, the primary with all.
+
+    Taken at two thirds of the pulse's current, where the charge of a straight fall has its centre.
+    """
+    left = PULSE_CENTRE * clamp.current
+    volts, _ = rails.shared(paths, np.array([max(cycle.first - left, 0.0)]))
+    return float(volts[0]) - params.primary.primary_resistance * left
 
 
 def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working) -> Pulse | None:
@@ -424,7 +460,7 @@ def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working
         return None
     strays, part, switched = params.strays, params.clamp, switch_capacitance(params)
     around = TurnOff(
-        condition.line_voltage, working.reflected, params.primary.leakage_inductance,
+        condition.line_voltage, working.at_pulse, params.primary.leakage_inductance,
         params.primary.magnetising_inductance, leakage_damping(params), drain_capacitance(params), switched,
         strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / switched),
         part.diode.junction_capacitance * part.diode.parallel,
@@ -492,9 +528,7 @@ def held_voltage(params: Params, voltage: float) -> float:
     return voltage * params.primary.ideal_ratio(params.secondaries[0].winding)
 
 
-def _turn_ons(
-    params: Params, condition: Condition, cycle: Cycle, clamp: Clamped
-) -> tuple[Commutation, Commutation]:
+def _turn_ons(params: Params, condition: Condition, cycle: Cycle, clamp: Clamped) -> tuple[Commutation, Commutation]:
     """Turn-on of the switch against the rectifiers, and as the clamp's diode sees it."""
     supply = condition.line_voltage
     held = held_voltage(params, rails.first_voltage(params, condition))

@@ -21,6 +21,7 @@ from netlists.stages.flyback import Params, Secondary
 from netlists.stages.outputs import PROBE_CAPACITORS
 from netlists.stages.switching import SHORT
 
+LONG = 0.01  # of the period: shorter pieces are left as they are
 POINTS = 24  # of a straight piece of the ampere-turns, where rails share them
 SEARCHED = 24  # halvings of a voltage that is looked for
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
@@ -124,8 +125,10 @@ def shared(paths: Sequence[Path], total: FloatArray) -> tuple[FloatArray, list[F
 def subdivided(course: Course) -> Course:
     """The same course with more corners on its straight pieces."""
     times, values = [], []
+    longest = LONG * course.period
     for index in range(course.time.size - 1):
-        share = np.linspace(0.0, 1.0, POINTS)
+        is_long = course.time[index + 1] - course.time[index] > longest
+        share = np.linspace(0.0, 1.0, POINTS if is_long else 2)
         times.append(course.time[index] + share * (course.time[index + 1] - course.time[index]))
         values.append(course.value[index] + share * (course.value[index + 1] - course.value[index]))
     return Course(np.concatenate(times), np.concatenate(values))
