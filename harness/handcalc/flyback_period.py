@@ -148,8 +148,9 @@ def clamped(params: Params, reflected: float, first: float, period: float, share
 
     The leakage's current I turns with the clamp's capacitor about the reflected voltage: from V ahead of it to
     hypot(V, I sqrt(Lk / C)). For a large capacitor that is P = Lk I^2 f Vc / (2 (Vc - Vr)), common in application notes
-    on flyback clamps (from memory). Lifting the drain to the clamp's voltage has taken its share from the current
-    before, I^2 = I1^2 - Cd V^2 / Lk, and so has the damping beside the leakage: own derivation.
+    on flyback clamps (from memory). The rectifiers' junctions have kept their share of the core's current I1 from the
+    leakage's, lifting the drain on to the clamp's voltage has taken from it, I^2 = (s I1)^2 - Cd V^2 / Lk, and so has
+    the damping beside the leakage: own derivation.
 
     Parameters
     ----------
@@ -163,19 +164,21 @@ def clamped(params: Params, reflected: float, first: float, period: float, share
     )  # fmt: skip
     capacitance = part.capacitance * part.capacitors_parallel / part.capacitors_series
     omega, impedance = 1 / math.sqrt(leakage * capacitance), math.sqrt(leakage / capacitance)
-    lifting, damping = switch_capacitance(params) / leakage, leakage_damping(params)
+    switched = switch_capacitance(params) + part.diode.junction_capacitance * part.diode.parallel
+    lifting, damping = switched / leakage, leakage_damping(params)
+    begin = first * switched / drain_capacitance(params)  # the rest swings up the rectifiers' junctions
     threshold, slope = diode_tangent_of(part.diode, max(0.5 * first, SMALLEST_CURRENT))
     drop = threshold + 0.5 * slope * first
 
     def pulse(before: float) -> Clamped:
         ahead = before + drop - reflected
-        current = max(math.sqrt(max(first**2 - lifting * ahead**2, 0.0)) - ahead / damping, 0.0)
+        current = max(math.sqrt(max(begin**2 - lifting * ahead**2, 0.0)) - ahead / damping, 0.0)
         risen = share * (math.hypot(ahead, impedance * current) - ahead)
         duration = math.atan2(impedance * current, ahead) / omega
         return Clamped(before, before + risen, current, duration, capacitance * risen, drop)
 
     low = max(reflected - drop, 0.0) + 1e-6
-    high = low + first * math.sqrt(1 / lifting) + 1.0
+    high = low + begin * math.sqrt(1 / lifting) + 1.0
     for _ in range(SEARCHED):
         middle = 0.5 * (low + high)
         if pulse(middle).after * math.exp(-period / time_constant) > middle:
@@ -409,7 +412,7 @@ def solve(params: Params, condition: Condition) -> Solved:
     for rounds in (ROUNDS, ROUNDS // 2, ROUNDS // 2):
         for _ in range(rounds):
             cycle, total, paths = _round(params, condition, working, loads)
-        pulse = _pulse(params, condition, cycle, working)
+        pulse = _pulse(params, condition, cycle, working, paths)
         if pulse is not None and working.clamp.charge > 0:
             working.share *= min(max(pulse.charge / working.clamp.charge, 0.2), 5.0)
     currents = tuple(Course(total.time, current) for current in rails.shared(paths, total.value)[1])
@@ -454,16 +457,20 @@ def _at_pulse(params: Params, cycle: Cycle, clamp: Clamped, paths: list[Path]) -
     return float(volts[0]) - params.primary.primary_resistance * left
 
 
-def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working) -> Pulse | None:
+def _pulse(
+    params: Params, condition: Condition, cycle: Cycle, working: _Working, paths: list[Path]
+) -> Pulse | None:
     """The turn-off by its own state equations, where the clamp conducts at all."""
     if working.clamp.current <= 0:
         return None
     strays, part, switched = params.strays, params.clamp, switch_capacitance(params)
+    volts, _ = rails.shared(paths, np.array([0.0, cycle.first]))
+    clamp_diode = part.diode.junction_capacitance * part.diode.parallel
     around = TurnOff(
-        condition.line_voltage, working.at_pulse, params.primary.leakage_inductance,
-        params.primary.magnetising_inductance, leakage_damping(params), drain_capacitance(params), switched,
-        strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / switched),
-        part.diode.junction_capacitance * part.diode.parallel,
+        condition.line_voltage, float(volts[0]), float(volts[1] - volts[0]) / cycle.first,
+        params.primary.leakage_inductance, params.primary.magnetising_inductance, leakage_damping(params),
+        params.primary.primary_resistance, switched, drain_capacitance(params) - switched - clamp_diode,
+        strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / switched), clamp_diode,
         *diode_tangent_of(part.diode, max(0.5 * cycle.first, SMALLEST_CURRENT)),
         part.capacitance * part.capacitors_parallel / part.capacitors_series, switch_law(params, condition),
         params.switch.parallel,

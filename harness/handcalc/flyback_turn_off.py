@@ -1,9 +1,8 @@
 """A flyback's turn-off by its own state equations: from the channel's opening until the clamp has let go.
 
 State: current of the leakage, drain, current of the loop's inductance, reverse voltage of the clamp's diode, voltage of
-the clamp's capacitor. The channel follows its gate's law; the rectifiers hold the primary at the reflected voltage from
-where the drain reaches it; before that the core's current is the leakage's and the rectifiers' junctions swing with the
-drain. Left out: the resistances of the windings. Breaks where the magnetising current moves within the edge.
+the clamp's capacitor, voltage the core gives back, its current. The channel follows its gate's law; what the core gives
+back first swings up the rectifiers' junctions, beside the drain, and then meets their straight path.
 """
 
 from __future__ import annotations
@@ -32,20 +31,22 @@ class TurnOff:
 
     Parameters
     ----------
-    supply, reflected : bus, and what the rectifiers hold the primary at [V]
-    leakage, magnetising, damping : inductances [H], and the resistance beside the leakage [ohm]
-    drain_before, drain_after : capacitance at the drain before and after the rectifiers conduct [F]
+    supply, reflected : bus, and what the rectifiers hold the primary at without current [V];  path : of theirs [ohm]
+    leakage, magnetising, damping, primary : inductances [H], resistances beside the leakage and in series [ohm]
+    drain, rectifiers : capacitance at the drain, and of junctions and snubbers as the primary sees them [F]
     loop, loop_damping : inductance from drain to clamp [H], and the resistance beside it [ohm]
     junction, threshold, slope : the clamp's diode [F], [V], [ohm];  capacitance : of the clamp [F]
     """
 
     supply: float
     reflected: float
+    path: float
     leakage: float
     magnetising: float
     damping: float
-    drain_before: float
-    drain_after: float
+    primary: float
+    drain: float
+    rectifiers: float
     loop: float
     loop_damping: float
     junction: float
@@ -88,13 +89,14 @@ def clamp_pulse(around: TurnOff, current: float, slope: float, begin: float, bef
     law = around.law
     start = -law.lead_off
     ahead = max(before - around.reflected, 0.05 * around.reflected)
-    rise = around.drain_before * (around.supply + before) / current
+    rise = (around.drain + around.rectifiers) * (around.supply + before) / current
     end = max(begin + rise + LASTING * around.leakage * current / ahead, start + law.ramp)
     time = np.linspace(start, end, POINTS)
     first = current - slope * (begin - start)
     conducting = law.scale * around.pieces * math.expm1(law.steepness)
-    state = np.array([first, first / conducting, 0.0, around.supply + before, before])
-    scale = np.array([current, around.supply, current, around.supply, before])
+    share = around.magnetising / (around.magnetising + around.leakage)
+    state = np.array([first, first / conducting, 0.0, around.supply + before, before, -share * around.supply, first])
+    scale = np.array([current, around.supply, current, around.supply, before, around.supply, current])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
         found, told = odeint(
@@ -111,28 +113,28 @@ def clamp_pulse(around: TurnOff, current: float, slope: float, begin: float, bef
 
 
 def _rates(around: TurnOff, start: float) -> Callable[[FloatArray, float], list[float]]:
-    """Time derivative of [leakage, drain, loop, diode's reverse voltage, clamp]."""
+    """Time derivative of [leakage, drain, loop, diode's reverse voltage, clamp, core's voltage, core]."""
     law, supply, reflected = around.law, around.supply, around.reflected
-    share = around.magnetising / (around.magnetising + around.leakage)
     scale = law.scale * around.pieces
 
     def rates(state: FloatArray, t: float) -> list[float]:
-        leaking, drain, inside, reverse, held = state.tolist()
+        leaking, drain, inside, reverse, held, given, core = state.tolist()
         gate = max(1 - (t - start) / law.ramp, 0.0)
-        free = (supply - drain) * share
-        taken = free < -reflected
-        across = supply - drain - (-reflected if taken else free)
+        across = supply - drain + given - around.primary * leaking
         between = drain - (supply + held - reverse)
         into_clamp = inside + between / around.loop_damping
         diode = max(-reverse - around.threshold, 0.0) / around.slope
-        primary = leaking + (across / around.damping if taken else 0.0)
+        primary = leaking + across / around.damping
+        rectified = max(given - reflected, 0.0) / around.path
         channel = scale * math.expm1(law.steepness * gate) * drain
         return [
             across / around.leakage,
-            (primary - channel - into_clamp) / (around.drain_after if taken else around.drain_before),
+            (primary - channel - into_clamp) / around.drain,
             between / around.loop,
             (diode - into_clamp) / around.junction,
             into_clamp / around.capacitance,
+            (core - primary - rectified) / around.rectifiers,
+            -given / around.magnetising,
         ]
 
     return rates
