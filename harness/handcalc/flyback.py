@@ -8,8 +8,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import brentq
 
 from harness.handcalc import flyback_rails as rails
 from harness.handcalc import network
@@ -21,16 +23,20 @@ from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of
 from netlists.point import Condition
 from netlists.stages.flyback import (
     Params,
-    Secondary,
     core_resistance,
     cut_share,
     drain_capacitance,
+    leakage_damping,
     rectifier_capacitance,
+    switch_capacitance,
+    switch_law,
 )
 from netlists.stages.outputs import PROBE_BANDWIDTH
 
 BUS = "input"  # subject of what the bus sees
-HALVINGS = 40
+BUS_TOLERANCE = 1e-4  # relative
+CACHED = 64
+EDGE_STEPS = 240  # of a turn-on
 OPEN_RING = 0.6  # of its swing: what a phase known to some 35 degrees leaves open of the drain at turn-on
 LOWEST, HIGHEST = 0.02, 4.0  # of the condition's bus: where the lowest one is looked for
 
@@ -72,6 +78,7 @@ FOLLOWED = Difference(-0.02, 0.02, "diodes as straight lines, banks without ripp
 SHARED = "how rails share a current hangs on milliohms and on their diodes' curves"
 DRAWN = Difference(-0.03, 0.03, STRAIGHT)
 LOWEST_BUS = Difference(-0.02, 0.02, STRAIGHT)
+RINGS = "the leakage's ring behind the clamp starts at the clamp's end here, and how it is damped counts"
 RING = "the drain's ring decides from which voltage and current the turn-on begins"
 
 
@@ -135,6 +142,7 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     return found
 
 
+@lru_cache(maxsize=CACHED)
 def lowest_input(params: Params, condition: Condition) -> float:
     """Bus at which the largest duty is needed [V].
 
@@ -143,22 +151,21 @@ def lowest_input(params: Params, condition: Condition) -> float:
     ArithmeticError : no such bus between ``LOWEST`` and ``HIGHEST`` times the condition's
     """
 
-    def excess(voltage: float) -> float:
+    def excess(logarithm: float) -> float:
         try:
-            return solve(params, dataclasses.replace(condition, line_voltage=voltage)).duty - params.largest_duty
+            bus = math.exp(logarithm)
+            return solve(params, dataclasses.replace(condition, line_voltage=bus)).duty - params.largest_duty
         except ArithmeticError:
             return 1.0  # against the primary's resistance no duty is enough
 
-    low, high = LOWEST * condition.line_voltage, HIGHEST * condition.line_voltage
-    if excess(high) > 0 or excess(low) < 0:
-        raise ArithmeticError(f"a duty of {params.largest_duty:g} is reached at no bus from {low:.4g} to {high:.4g} V")
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        if excess(middle) > 0:
-            low = middle
-        else:
-            high = middle
-    return high
+    low = high = math.log(condition.line_voltage)
+    is_enough = excess(high) < 0
+    least, most = (high + math.log(factor) for factor in (LOWEST, HIGHEST))
+    while (excess(low) < 0) if is_enough else (excess(high) > 0):
+        low, high = (low - math.log(2), low) if is_enough else (high, high + math.log(2))
+        if low < least or high > most:
+            raise ArithmeticError(f"a duty of {params.largest_duty:g} is reached at no bus a converter would see")
+    return math.exp(float(brentq(excess, low, high, xtol=BUS_TOLERANCE)))
 
 
 def expect_lowest(params: Params, condition: Condition) -> dict[Key, Expectation]:
@@ -197,6 +204,14 @@ def _ringing_square(params: Params, state: Solved) -> float:
     return square / state.cycle.period
 
 
+def _ring_behind_clamp(params: Params, state: Solved) -> float:
+    """RMS over the period of the leakage's ringing with the drain as the clamp lets go, seen by the primary [A]."""
+    leakage, capacitance = params.primary.leakage_inductance, switch_capacitance(params)
+    quality = leakage_damping(params) / math.sqrt(leakage / capacitance)
+    ahead = state.clamp.after - state.reflected
+    return math.sqrt(gaps.ringing_square(ahead, capacitance, leakage, quality) / state.cycle.period)
+
+
 def _edges(params: Params, state: Solved) -> float:
     """Switching time over the shortest piece."""
     return params.strays.switching_time / min(state.cycle.rise_time, state.cycle.fall_time)
@@ -230,24 +245,27 @@ def _switch(params: Params, condition: Condition, state: Solved) -> dict[Key, Ex
     cycle, device, pieces = state.cycle, params.switch.designator, params.switch.parallel
     supply = condition.line_voltage
     pulse = primary_pulse(params, state)
-    edge = state.on.controlled_square + cycle.valley**2 * (state.lag - cycle.takeover / 3)
+    spike, edge = discharge(params, condition, cycle.drain)
     ring = _ringing_square(params, state)
     root = math.sqrt(max(rms_of(pulse) ** 2 + edge / cycle.period, 0.0))
     slope = state.on_voltage / params.primary.primary_inductance
     channel = channel_peak(params, condition, peak_of(pulse), slope)
-    top = max(channel, state.on.controlled_current)
+    spike = max(spike, state.on.controlled_current)
+    top = max(channel, spike)
     peak = supply + state.clamp.after + state.clamp.drop * 0.7
     if state.off is not None:
         peak = max(peak, state.off.drain_peak)
     share = _ring_share(params, state)
     mean_gap = widened(blurred(AVERAGE, _edges(params, state), 0.0, 1.0), share, RING)
-    top_gap = _top_gap(params, state, channel)
+    top_gap = _top_gap(params, state, channel, spike)
+    lifted = max(state.clamp.mean - state.reflected, 0.0) * state.clamp.duration / cycle.fall_time
+    held = widened(PLATEAU, lifted / (supply + state.reflected), "the clamp's time shifts the median")
     fed = drawn_course(params, state)
     drawn = math.sqrt(max(rms_of(fed) ** 2 - mean_of(fed) ** 2, 0.0))
     drawn_gap = widened(blurred(DRAWN, _edges(params, state), ring, drawn), share, RING)
     stored = (drain_capacitance(params) * max(cycle.drain, 0.0)) / cycle.period
     values = {
-        "switch_voltage_plateau": (supply + state.reflected, "V", BALANCE, PLATEAU),
+        "switch_voltage_plateau": (supply + state.reflected, "V", BALANCE, held),
         "switch_voltage_peak": (peak, "V", DRAIN, DRAIN_PEAK),
         "switch_current_average": ((mean_of(pulse) + stored) / pieces, "A", PIECES, mean_gap),
         "switch_current_rms": (
@@ -260,9 +278,33 @@ def _switch(params: Params, condition: Condition, state: Solved) -> dict[Key, Ex
     return found
 
 
-def _top_gap(params: Params, state: Solved, channel: float) -> Difference:
+def discharge(params: Params, condition: Condition, drain: float) -> tuple[float, float]:
+    """Peak [A] and time-integral of the square [A2s] of the current that empties the drain's capacitance at a turn-on.
+
+    The channel's conductance rises as g exp(t / tau), so the drain falls as V exp(-y), y = g tau / C: the current
+    C V / tau y exp(-y) is largest near y = 1, and its square integrates to (C V)^2 / (4 tau). Meanwhile the leakage
+    begins to charge the rectifiers' junctions, which adds to the peak: stepped. Own derivation.
+    """
+    law = switch_law(params, condition)
+    tau = law.ramp / law.steepness
+    clamp, leakage, junctions = params.clamp.diode, params.primary.leakage_inductance, rectifier_capacitance(params)
+    level = max(drain, 0.0)
+    charge = (switch_capacitance(params) + clamp.junction_capacitance * clamp.parallel) * level
+    time = np.linspace(-3.0, 3.0, EDGE_STEPS) * tau  # about y = 1
+    y = np.exp(time / tau)
+    fallen, step = level * (1 - np.exp(-y)), float(time[1] - time[0])
+    current, charged, largest = 0.0, 0.0, 0.0
+    for emptied, volts in zip(charge / tau * y * np.exp(-y), fallen, strict=True):
+        across = float(volts) - charged
+        current += across / leakage * step
+        charged += current / junctions * step
+        largest = max(largest, float(emptied) + current + across / leakage_damping(params))
+    return largest, charge**2 / (4 * tau)
+
+
+def _top_gap(params: Params, state: Solved, channel: float, spike: float) -> Difference:
     """Of the switch's peak: as the ring leaves the drain, its discharge may be the peak or not."""
-    spike, cycle = state.on.controlled_current, state.cycle
+    cycle = state.cycle
     base = gaps.CURRENT_SPIKE if spike > channel else PEAK
     if cycle.is_continuous:
         return base
@@ -346,6 +388,7 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
         cycle.drain, 0.1 * condition.line_voltage
     ) * 0.3  # fmt: skip
     root, top = rms_of(current), peak_of(current)
+    load = state.voltages[index] / rails.direct_resistance(one, condition)
     rms_gap = widened(blurred(RMS, _edges(params, state), 0.0, 1.0), many, SHARED)
     top_gap = widened(RECTIFIER_CURRENT, 2 * many, SHARED)
     average = widened(AVERAGE, 0.03 if index else 0.0, SHARED)
@@ -354,7 +397,7 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
         ("diode_voltage_peak", device): Expectation(
             max(peak, plateau), "V", LEAKAGE, widened(RECTIFIER_PEAK, share, RING)
         ),
-        ("diode_current_average", device): Expectation(mean_of(current) / pieces, "A", BALANCE, average, 0.005),
+        ("diode_current_average", device): Expectation(load / pieces, "A", BALANCE, average, 0.005),
         ("diode_current_rms", device): Expectation(root / pieces, "A", PIECES, rms_gap, 0.01),
         ("diode_current_peak", device): Expectation(top / pieces, "A", PIECES, top_gap, 0.02),
     }
@@ -370,22 +413,26 @@ def _output(params: Params, condition: Condition, state: Solved, index: int) -> 
     banks = one.firsts or one.output.banks
     _, esl = network.high_frequency([network.branch_of(bank) for bank in banks])
     bare = RIPPLE_ESL if esl > 0 else RIPPLE
-    gap = widened(bare if ladder is None else FILTERED, many, SHARED)
+    gap = widened(bare if ladder is None else FILTERED, 2 * many if index else many, SHARED)
     transfer = None if ladder is None else rails.second_transfer(ladder, fed.period)
     ripple = swing_of(network.ripple(fed, orders, branches, transfer))
+    resistance, _ = network.high_frequency(branches)
+    ringing = _ring_behind_clamp(params, state) * params.primary.ideal_ratio(one.winding)
+    if ladder is None:
+        gap = widened(gap, min(0.5 * ringing * resistance / ripple, 1.0), RINGS)
     found["output_ripple", one.output.name] = Expectation(ripple, "V", gaps.IMPEDANCE, gap, 5e-4)
     if condition.probe != "none":
         read = rails.probe_transfer(one, condition, branches, ladder, fed.period, PROBE_BANDWIDTH)
         swing = swing_of(network.ripple(fed, orders, branches, read))
         probed = widened(PROBED if esl == 0 else RIPPLE_ESL, many, SHARED)
         found["output_ripple_probe", one.output.name] = Expectation(swing, "V", gaps.IMPEDANCE, probed, 5e-4)
-    can_gap = widened(blurred(CAN_RMS, _edges(params, state), 0.0, 1.0), many, SHARED)
-    found |= {
-        ("capacitor_current_rms", bank.designator): Expectation(
+    for bank, branch, current in zip(banks, branches, network.branch_rms(fed, orders, branches), strict=False):
+        part = 0.25 * ringing * resistance / branch.resistance
+        can_gap = widened(blurred(CAN_RMS, _edges(params, state), 0.0, 1.0), many, SHARED)
+        can_gap = widened(can_gap, min(part / max(current, 1e-3), 0.5), RINGS)
+        found["capacitor_current_rms", bank.designator] = Expectation(
             current / bank.parallel, "A", gaps.IMPEDANCE, can_gap, 5e-3
         )
-        for bank, current in zip(banks, network.branch_rms(fed, orders, branches), strict=False)
-    }
     if ladder is not None:
         found |= _post_filter(params, condition, state, index, many)
     if index > 0:

@@ -37,7 +37,9 @@ from netlists.stages.flyback import (
 from netlists.stages.switching import SHORT
 
 CACHED = 256
-ROUNDS = 10  # of period, clamp and rails found from each other
+PASSES = 3  # of these and of the turn-off by its own state equations
+SETTLED = 1e-5  # relative change from round to round
+ROUNDS = 15  # of period, clamp and rails found from each other
 SETTLING = 12  # rounds of on-time and ring found from each other, halfway each time
 RING_POINTS, MOST_RING_POINTS = 16, 400  # of the drain's ring: a swing, all of it
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
@@ -226,6 +228,11 @@ def ring_of(params: Params, supply: float, reflected: float, duration: float) ->
     step = duration / steps
     damping = math.exp(-0.5 * step / (core_resistance(params) * capacitance))
     cosine, sine = damping * math.cos(omega * step), damping * math.sin(omega * step)
+    time = np.linspace(0.0, duration, steps + 1)
+    if reflected <= supply:  # it never comes down to 0 V
+        envelope = reflected * np.exp(-0.5 * time / (core_resistance(params) * capacitance))
+        drain = supply + float(envelope[-1]) * math.cos(omega * duration)
+        return time, -envelope / impedance * np.sin(omega * time), drain
     above, current = reflected, 0.0  # of the drain over the bus
     found = [current]
     for _ in range(steps):
@@ -235,7 +242,7 @@ def ring_of(params: Params, supply: float, reflected: float, duration: float) ->
             above, current = above * cosine + impedance * current * sine, current * cosine - above / impedance * sine
             above = max(above, -supply)
         found.append(current)
-    return np.linspace(0.0, duration, steps + 1), np.array(found), supply + above
+    return time, np.array(found), supply + above
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,9 +416,13 @@ def solve(params: Params, condition: Condition) -> Solved:
     conducted = [2 * voltage / load for voltage, load in zip(voltages, loads, strict=True)]
     reflected = 1.05 * held_voltage(params, voltages[0])
     working = _Working(reflected, 0.98 * supply, NO_CLAMP, voltages, conducted, reflected)
-    for rounds in (ROUNDS, ROUNDS // 2, ROUNDS // 2):
-        for _ in range(rounds):
+    for _ in range(PASSES):
+        for _ in range(ROUNDS):
+            before = (working.reflected, working.clamp.charge, *working.voltages)
             cycle, total, paths = _round(params, condition, working, loads)
+            after = (working.reflected, working.clamp.charge, *working.voltages)
+            if np.allclose(before, after, rtol=SETTLED, atol=0.0):
+                break
         pulse = _pulse(params, condition, cycle, working, paths)
         if pulse is not None and working.clamp.charge > 0:
             working.share *= min(max(pulse.charge / working.clamp.charge, 0.2), 5.0)
@@ -439,7 +450,8 @@ def _round(
     on_voltage = supply - on_resistance(params) * 0.5 * (cycle.peak + max(cycle.start, 0.0))
     if on_voltage < LEAST_LEFT * supply:
         raise ArithmeticError(f"a bus of {supply:.4g} V cannot bring the load against the primary's resistance")
-    total = rails.subdivided(ampere_turns(params, cycle, clamp, working.reflected))
+    total = ampere_turns(params, cycle, clamp, working.reflected)
+    total = rails.subdivided(total) if len(loads) > 1 else total
     working.clamp, working.on_voltage = clamp, on_voltage
     working.voltages, paths = rails.followed(params, condition, total, working.voltages, working.conducted)
     working.reflected, working.conducted = _conducted(total, paths)
@@ -457,9 +469,7 @@ def _at_pulse(params: Params, cycle: Cycle, clamp: Clamped, paths: list[Path]) -
     return float(volts[0]) - params.primary.primary_resistance * left
 
 
-def _pulse(
-    params: Params, condition: Condition, cycle: Cycle, working: _Working, paths: list[Path]
-) -> Pulse | None:
+def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working, paths: list[Path]) -> Pulse | None:
     """The turn-off by its own state equations, where the clamp conducts at all."""
     if working.clamp.current <= 0:
         return None

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
 
 from harness.contracts import FloatArray
 from harness.handcalc import network
@@ -23,7 +24,7 @@ from netlists.stages.switching import SHORT
 
 LONG = 0.01  # of the period: shorter pieces are left as they are
 POINTS = 24  # of a straight piece of the ampere-turns, where rails share them
-SEARCHED = 24  # halvings of a voltage that is looked for
+MET = 1e-6  # relative, of a rail's voltage that is looked for
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
 
 
@@ -123,15 +124,15 @@ def shared(paths: Sequence[Path], total: FloatArray) -> tuple[FloatArray, list[F
 
 
 def subdivided(course: Course) -> Course:
-    """The same course with more corners on its straight pieces."""
-    times, values = [], []
-    longest = LONG * course.period
-    for index in range(course.time.size - 1):
-        is_long = course.time[index + 1] - course.time[index] > longest
-        share = np.linspace(0.0, 1.0, POINTS if is_long else 2)
-        times.append(course.time[index] + share * (course.time[index + 1] - course.time[index]))
-        values.append(course.value[index] + share * (course.value[index + 1] - course.value[index]))
-    return Course(np.concatenate(times), np.concatenate(values))
+    """The same course with more corners on its long straight pieces."""
+    spans = np.diff(course.time)
+    where, more = [], []
+    for index in np.nonzero(spans > LONG * course.period)[0]:
+        inner = course.time[index] + np.arange(1, POINTS) / POINTS * spans[index]
+        where += [index + 1] * inner.size
+        more.append(inner)
+    added = np.concatenate([*more, np.zeros(0)])
+    return Course(np.insert(course.time, where, added), np.insert(course.value, where, course.at(added)))
 
 
 def followed(
@@ -156,13 +157,15 @@ def followed(
     at = paths()
     for index in range(1, len(found)):
         rest = replace(at[index], threshold=at[index].threshold - found[index])
-        low, high = 0.0, 4 * max(found[index], params.secondaries[index].output.voltage)
-        for _ in range(SEARCHED):  # what a rail takes falls with its voltage, so halving always finds it
-            middle = 0.5 * (low + high)
-            at[index] = replace(rest, threshold=rest.threshold + middle)
-            taken = mean_of(Course(total.time, shared(at, total.value)[1][index]))
-            low, high = (middle, high) if taken > middle / loads[index] else (low, middle)
-        found[index] = 0.5 * (low + high)
+
+        def missed(voltage: float, index: int = index, rest: Path = rest) -> float:
+            at[index] = replace(rest, threshold=rest.threshold + voltage)
+            return mean_of(Course(total.time, shared(at, total.value)[1][index])) - voltage / loads[index]
+
+        high = 4 * max(found[index], params.secondaries[index].output.voltage)
+        while missed(high) > 0:
+            high *= 2
+        found[index] = float(brentq(missed, 0.0, high, rtol=MET))  # what a rail takes falls with its voltage
     return found, paths()
 
 

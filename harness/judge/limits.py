@@ -75,6 +75,9 @@ RATINGS: dict[str, Rating] = {
     "capacitor_current_rms": Rating("ripple_current_rating"),
     "rectifier_current_average": Rating("average_current_rating"),
     "thermistor_current_rms": Rating("current_rating"),
+    "magnetising_current_peak": Rating("saturation_current"),
+    "clamp_voltage": Rating("voltage_rating"),
+    "clamp_dissipation": Rating("power_rating"),
 }
 
 
@@ -86,6 +89,8 @@ def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMIT
         rated = _label_current(record, answer)
     elif answer.metric == "output_ripple_probe":
         rated = _railed(answer, limits)
+    elif answer.metric == "output_voltage":
+        rated = _regulated(record, answer, limits)
     else:
         rated = _rated(record, answer, limits)
     override = limits.override(answer.instance, answer.metric, answer.subject)
@@ -121,6 +126,17 @@ def _railed(answer: Answer, limits: LimitsFile) -> Limit | None:
             mark = f", {rail.mark}" if rail.mark else ""
             source = f"rail {rail.rail}: {rail.source}{mark}; {rail.condition}"
             return Limit(rail.value, rail.value, "high", source)
+    return None
+
+
+def _regulated(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | None:
+    """The upper end of the limits file's regulation of a rail, around the nameplate's voltage."""
+    path = f"nameplate.rails.{answer.subject}.voltage"
+    for rail in limits.rails:
+        if (rail.rail, rail.quantity) == (answer.subject, "regulation") and path in record.quantities:
+            value = record.quantities[path].nominal * (1 + rail.value)
+            mark = f", {rail.mark}" if rail.mark else ""
+            return Limit(value, value, "high", f"rail {rail.rail}: {rail.source}{mark}; {rail.condition}")
     return None
 
 
@@ -161,8 +177,9 @@ def _label_current(record: SupplyRecord, answer: Answer) -> Limit | None:
 def missing_limit(answer: Answer) -> str:
     """What to record so that an unjudged metric can be judged."""
     rating = RATINGS.get(answer.metric)
-    if answer.metric == "output_ripple_probe":
-        return f"state a ripple limit of rail {answer.subject} in the limits file to judge it"
+    if answer.metric in ("output_ripple_probe", "output_voltage"):
+        what = "ripple" if answer.metric == "output_ripple_probe" else "regulation"
+        return f"state a {what} limit of rail {answer.subject} in the limits file to judge it"
     if rating is None:
         return "no rating exists for it; a claim, or an override in the limits file, can set a limit"
     if answer.subject == "line":

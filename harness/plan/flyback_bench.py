@@ -7,7 +7,7 @@ import dataclasses
 from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import flyback as hand
 from harness.handcalc.flyback import Estimate
-from harness.plan.isolated import LOWEST_INPUT
+from harness.plan.study import LOWEST_INPUT
 from harness.plan.switching_measures import Layout, probed
 from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case

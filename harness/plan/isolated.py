@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from harness.plan.study import LOWEST_INPUT as LOWEST_INPUT
 from harness.plan.study import Question
 from harness.plan.switching_studies import Situation
 from netlists.point import Condition, Point, Reader
@@ -15,7 +16,6 @@ LOADS = ((1.0, "full load"), (0.5, "half load"), (0.1, "light load"))
 INPUTS = (
     ("input_voltage_low", "low input"), ("input_voltage", "nominal input"), ("input_voltage_high", "high input"),
 )  # fmt: skip
-LOWEST_INPUT = "lowest_input"  # study: the bus at which the controls reach their end
 PROBED = "output_ripple_probe"
 
 ParamsFrom = Callable[[SupplyRecord, str, Point], tuple[Any, frozenset[str]]]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from harness.handcalc.expectation import Expectation
-from harness.plan import boost_pfc, buck, rectifier_bulk
+from harness.plan import boost_pfc, buck, flyback, rectifier_bulk
 from harness.plan.bands import band_ends
 from harness.plan.study import Finding, MetricRule, Question, Study
 from harness.simulate.campaign import Campaign, Request
@@ -83,7 +83,10 @@ class StagePlan(Protocol):
     def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
 
 
-PLANS: dict[str, StagePlan] = {"rectifier_bulk": rectifier_bulk, "boost_pfc": boost_pfc, "buck": buck}
+PLANS: dict[str, StagePlan] = {
+    "rectifier_bulk": rectifier_bulk, "boost_pfc": boost_pfc, "buck": buck,
+    "flyback": flyback,
+}  # fmt: skip
 
 
 def kind_of(record: SupplyRecord, instance: str) -> str:

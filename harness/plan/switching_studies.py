@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from harness.contracts import Periodic
+from harness.plan.flyback_bench import flyback_bench
 from harness.plan.rectifier_situation import described
-from harness.plan.study import Finding, MetricRule, StudyResult
+from harness.plan.study import LOWEST_INPUT, Finding, MetricRule, StudyResult
 from harness.plan.switching_measures import (
     Layout,
     boost_layout,
@@ -65,7 +66,9 @@ def _boost(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]
 
 
 # Stage kind -> its case under a condition for a study, and the layout of its signals.
-BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {"buck": _buck, "boost_pfc": _boost}
+BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {
+    "buck": _buck, "boost_pfc": _boost, "flyback": flyback_bench,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,12 @@ class SteadyStudy:
             self.result.error = outcome.error
             return
         self.result.findings = {(m.name, m.subject): Finding(m, outcome.run_id) for m in outcome.metrics}
+
+
+class LowestInputStudy(SteadyStudy):
+    """The bus at which a converter reaches its largest duty or its lowest frequency; found as a steady state."""
+
+    NAME = LOWEST_INPUT
 
 
 class WorstInstantStudy:

@@ -23,12 +23,13 @@ from harness.store.views import signal_names
 from netlists.errors import StoreError
 from netlists.quantity import engineering
 
-# A buck's phases are a0, a1 (first rail), b0 (second), a corrector's 0, 1; the first of each is drawn.
+# A buck's phases are a0, a1 (first rail), b0 (second), a corrector's 0, 1; the first of each is drawn. Of a flyback the
+# regulated rail is a.
 STEADY_PANELS = (
     ("voltage [V]", ("high_voltage_a0", "low_voltage_a0", "high_voltage_b0", "low_voltage_b0", "low_voltage_0",
-                     "free_voltage_0")),
+                     "free_voltage_0", "switch_voltage", "rectifier_voltage_a")),
     ("current [A]", ("choke_current_a0", "high_current_a0", "choke_current_b0", "high_current_b0", "choke_current_0",
-                     "low_current_0", "free_current_0")),
+                     "low_current_0", "free_current_0", "magnetising_current", "switch_current", "rectifier_current_a")),
     ("output [V]", ("output_voltage_a", "load_voltage_a", "output_voltage_b", "load_voltage_b", "bus_voltage")),
 )  # fmt: skip
 # Panels of each study: title and the signals drawn in it, all of one unit.
@@ -65,9 +66,18 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
     "bulk_voltage_trough": "bulk_voltage",
     "rectifier_current_peak": "rectified_current",
     "holdup_time": "bulk_voltage",
-    "switch_voltage_peak": ("high_voltage_a0", "high_voltage_b0", "low_voltage_a0", "low_voltage_b0", "low_voltage_0"),
-    "diode_voltage_peak": ("low_voltage_a0", "low_voltage_b0", "free_voltage_0"),
-    "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0"),
+    "switch_voltage_peak": (
+        "high_voltage_a0",
+        "high_voltage_b0",
+        "low_voltage_a0",
+        "low_voltage_b0",
+        "low_voltage_0",
+        "switch_voltage",
+    ),  # fmt: skip
+    "diode_voltage_peak": ("low_voltage_a0", "low_voltage_b0", "free_voltage_0", "rectifier_voltage_a"),
+    "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0", "switch_current"),
+    "diode_current_peak": ("free_current_0", "rectifier_current_a"),
+    "magnetising_current_peak": "magnetising_current",
     "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),
     "output_ripple": ("output_voltage_a", "output_voltage_b", "bus_voltage"),
 }
@@ -87,6 +97,11 @@ COLOURS = {
     "choke_current_0": "#1f4e6b",
     "low_current_0": "#b8860b",
     "free_current_0": "#8a3b12",
+    "switch_voltage": "#1f4e6b",
+    "rectifier_voltage_a": "#8a3b12",
+    "magnetising_current": "#1f4e6b",
+    "switch_current": "#b8860b",
+    "rectifier_current_a": "#8a3b12",
     "output_voltage_a": "#5b7c2f",
     "load_voltage_a": "#9a9a9a",
     "output_voltage_b": "#6a4c93",
