@@ -13,23 +13,24 @@ from functools import lru_cache
 import numpy as np
 from scipy.optimize import brentq
 
+from harness.handcalc import flyback_gaps as own
 from harness.handcalc import flyback_rails as rails
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
-from harness.handcalc.flyback_period import Solved, channel_peak, held_voltage, solve
+from harness.handcalc.flyback_edges import channel_peak, discharge, held_voltage
+from harness.handcalc.flyback_period import Solved, solve
 from harness.handcalc.switching_gaps import Key, blurred, widened
 from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of, swing_of
 from netlists.point import Condition
-from netlists.stages.flyback import (
+from netlists.stages.flyback import cut_share
+from netlists.stages.flyback_params import (
     Params,
     core_resistance,
-    cut_share,
     drain_capacitance,
     leakage_damping,
     rectifier_capacitance,
     switch_capacitance,
-    switch_law,
 )
 from netlists.stages.outputs import PROBE_BANDWIDTH
 
@@ -39,47 +40,6 @@ CACHED = 64
 EDGE_STEPS = 240  # of a turn-on
 OPEN_RING = 0.6  # of its swing: what a phase known to some 35 degrees leaves open of the drain at turn-on
 LOWEST, HIGHEST = 0.02, 4.0  # of the condition's bus: where the lowest one is looked for
-
-BALANCE = (
-    "volt-second and charge balance of straight pieces with all drops (Erickson, Maksimovic, ch. 2, 5; from memory)"
-)
-PIECES = "exact mean, RMS and peak of straight pieces; edges by own state equations of the cell"
-CLAMPED = "energy balance of the clamp, P = Lk I^2 f Vc / (2 (Vc - Vr)) (application notes; from memory)"
-DRAIN = "bus, clamp and the loop's overshoot by own state equations of the clamp's cell"
-LEAKAGE = "own state equations of leakage and junctions at the turn-on, for one voltage a turn on all windings"
-SHARING = "straight rectifying paths on one core, each rail's charge what its load draws (own derivation)"
-
-STRAIGHT = "drops and resistances at their mean current, core and drain exchange their energy in no time but one edge"
-DUTY = Difference(-0.02, 0.02, STRAIGHT)
-FREQUENCY = Difference(-0.02, 0.02, f"{STRAIGHT}; the ring before the turn-on is stepped")
-PEAK = Difference(-0.015, 0.015, STRAIGHT)
-FLUX = Difference(-0.02, 0.02, STRAIGHT)
-RMS = Difference(-0.02, 0.025, f"{STRAIGHT}; ringing counts by its first swings")
-AVERAGE = Difference(-0.01, 0.01, f"{STRAIGHT}; the diode's junction is no part of its current")
-CLAMP_VOLTAGE = Difference(
-    -0.05, 0.05, "the clamp's current starts at once here; in truth the loop and the drain's capacitance delay it"
-)
-CLAMP_POWER = Difference(-0.10, 0.10, "as the square of the clamp's voltage")
-CLAMP_CURRENT = Difference(-0.15, 0.15, "a pulse of some ten nanoseconds, its edge by the loop's ringing")
-DRAIN_PEAK = Difference(-0.04, 0.04, "as the clamp's voltage; the leakage's current stands still over the edge here")
-RECTIFIER_PEAK = Difference(-0.10, 0.10, "the magnetising current and the rails' voltages stand still over the edge")
-RECTIFIER_CURRENT = Difference(
-    -0.12, 0.12, "the leakage rings with the drain as the clamp lets go, its first swing counted alone"
-)
-PLATEAU = Difference(-0.015, 0.015, "mean while it blocks here, median where it is measured")
-CAN_RMS = Difference(-0.03, 0.03, f"{STRAIGHT}; the leakage's ring starts at the clamp's end here")
-RIPPLE = Difference(-0.05, 0.05, f"{STRAIGHT}; the takeover's edges are straight here")
-RIPPLE_ESL = Difference(
-    -0.25, 0.25, "the bank's inductance shows every slope of the takeover and the leakage's ringing"
-)
-FILTERED = Difference(-0.06, 0.06, "what the post filter leaves of the ripple at the first bank")
-PROBED = Difference(-0.08, 0.08, "straight edges before a low pass whose period is no longer than they are")
-FOLLOWED = Difference(-0.02, 0.02, "diodes as straight lines, banks without ripple while the rails share")
-SHARED = "how rails share a current hangs on milliohms and on their diodes' curves"
-DRAWN = Difference(-0.03, 0.03, STRAIGHT)
-LOWEST_BUS = Difference(-0.02, 0.02, STRAIGHT)
-RINGS = "the leakage's ring behind the clamp starts at the clamp's end here, and how it is damped counts"
-RING = "the drain's ring decides from which voltage and current the turn-on begins"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +89,7 @@ def estimate(params: Params, condition: Condition, duty: float | None = None) ->
 def clamp_at_cut(params: Params, state: Solved) -> float:
     """Voltage across the clamp's capacitor in the middle of the on-time [V]."""
     left = 0.5 * state.cycle.rise_time / state.cycle.period
-    return state.clamp.before * (state.clamp.after / state.clamp.before) ** left
+    return float(state.clamp.before * (state.clamp.after / state.clamp.before) ** left)
 
 
 def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
@@ -171,7 +131,7 @@ def lowest_input(params: Params, condition: Condition) -> float:
 def expect_lowest(params: Params, condition: Condition) -> dict[Key, Expectation]:
     """The lowest bus at which the regulated rail is still held."""
     rail = params.secondaries[0].output.name
-    found = Expectation(lowest_input(params, condition), "V", BALANCE, LOWEST_BUS)
+    found = Expectation(lowest_input(params, condition), "V", own.BALANCE, own.LOWEST_BUS)
     return {("lowest_input_voltage", rail): found}
 
 
@@ -205,7 +165,7 @@ def _ringing_square(params: Params, state: Solved) -> float:
 
 
 def _ring_behind_clamp(params: Params, state: Solved) -> float:
-    """RMS over the period of the leakage's ringing with the drain as the clamp lets go, seen by the primary [A]."""
+    """own.RMS over the period of the leakage's ringing with the drain as the clamp lets go, seen by the primary [A]."""
     leakage, capacitance = params.primary.leakage_inductance, switch_capacitance(params)
     quality = leakage_damping(params) / math.sqrt(leakage / capacitance)
     ahead = state.clamp.after - state.reflected
@@ -219,10 +179,10 @@ def _edges(params: Params, state: Solved) -> float:
 
 def _controls(params: Params, state: Solved) -> dict[Key, Expectation]:
     rail, share = params.secondaries[0].output.name, _ring_share(params, state)
-    duty = widened(widened(DUTY, share, RING), _edges(params, state), "edges of the switch itself")
-    found = {("duty_cycle", rail): Expectation(state.duty, "1", BALANCE, duty, 1e-3)}
+    duty = widened(widened(own.DUTY, share, own.RING), _edges(params, state), "edges of the switch itself")
+    found = {("duty_cycle", rail): Expectation(state.duty, "1", own.BALANCE, duty, 1e-3)}
     if params.mode == "valley":
-        found["switching_frequency", rail] = Expectation(1 / state.cycle.period, "Hz", BALANCE, FREQUENCY)
+        found["switching_frequency", rail] = Expectation(1 / state.cycle.period, "Hz", own.BALANCE, own.FREQUENCY)
     return found
 
 
@@ -235,8 +195,10 @@ def _core(params: Params, state: Solved) -> dict[Key, Expectation]:
     swing = params.primary.magnetising_inductance * (top - bottom)
     share = 0.3 * _ring_share(params, state)
     return {
-        ("magnetising_current_peak", device): Expectation(top, "A", BALANCE, widened(PEAK, share, RING), 0.01),
-        ("flux_linkage_swing", device): Expectation(swing, "V s", BALANCE, widened(FLUX, share, RING)),
+        ("magnetising_current_peak", device): Expectation(
+            top, "A", own.BALANCE, widened(own.PEAK, share, own.RING), 0.01
+        ),
+        ("flux_linkage_swing", device): Expectation(swing, "V s", own.BALANCE, widened(own.FLUX, share, own.RING)),
     }
 
 
@@ -256,63 +218,38 @@ def _switch(params: Params, condition: Condition, state: Solved) -> dict[Key, Ex
     if state.off is not None:
         peak = max(peak, state.off.drain_peak)
     share = _ring_share(params, state)
-    mean_gap = widened(blurred(AVERAGE, _edges(params, state), 0.0, 1.0), share, RING)
+    mean_gap = widened(blurred(own.AVERAGE, _edges(params, state), 0.0, 1.0), share, own.RING)
+    root_gap = widened(blurred(own.RMS, _edges(params, state), ring, root), share, own.RING)
     top_gap = _top_gap(params, state, channel, spike)
     lifted = max(state.clamp.mean - state.reflected, 0.0) * state.clamp.duration / cycle.fall_time
-    held = widened(PLATEAU, lifted / (supply + state.reflected), "the clamp's time shifts the median")
+    held = widened(own.PLATEAU, lifted / (supply + state.reflected), "the clamp's time shifts the median")
     fed = drawn_course(params, state)
     drawn = math.sqrt(max(rms_of(fed) ** 2 - mean_of(fed) ** 2, 0.0))
-    drawn_gap = widened(blurred(DRAWN, _edges(params, state), ring, drawn), share, RING)
+    drawn_gap = widened(blurred(own.DRAWN, _edges(params, state), ring, drawn), share, own.RING)
     stored = (drain_capacitance(params) * max(cycle.drain, 0.0)) / cycle.period
     values = {
-        "switch_voltage_plateau": (supply + state.reflected, "V", BALANCE, held),
-        "switch_voltage_peak": (peak, "V", DRAIN, DRAIN_PEAK),
-        "switch_current_average": ((mean_of(pulse) + stored) / pieces, "A", PIECES, mean_gap),
-        "switch_current_rms": (
-            root / pieces, "A", PIECES, widened(blurred(RMS, _edges(params, state), ring, root), share, RING),
-        ),
-        "switch_current_peak": (top / pieces, "A", PIECES, top_gap),
+        "switch_voltage_plateau": (supply + state.reflected, "V", own.BALANCE, held),
+        "switch_voltage_peak": (peak, "V", own.DRAIN, own.DRAIN_PEAK),
+        "switch_current_average": ((mean_of(pulse) + stored) / pieces, "A", own.PIECES, mean_gap),
+        "switch_current_rms": (root / pieces, "A", own.PIECES, root_gap),
+        "switch_current_peak": (top / pieces, "A", own.PIECES, top_gap),
     }  # fmt: skip
     found = {(name, device): Expectation(*value, floor=0.01) for name, value in values.items()}
-    found["input_ripple_current", BUS] = Expectation(drawn, "A", PIECES, drawn_gap, 0.01)
+    found["input_ripple_current", BUS] = Expectation(drawn, "A", own.PIECES, drawn_gap, 0.01)
     return found
-
-
-def discharge(params: Params, condition: Condition, drain: float) -> tuple[float, float]:
-    """Peak [A] and time-integral of the square [A2s] of the current that empties the drain's capacitance at a turn-on.
-
-    The channel's conductance rises as g exp(t / tau), so the drain falls as V exp(-y), y = g tau / C: the current
-    C V / tau y exp(-y) is largest near y = 1, and its square integrates to (C V)^2 / (4 tau). Meanwhile the leakage
-    begins to charge the rectifiers' junctions, which adds to the peak: stepped. Own derivation.
-    """
-    law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
-    clamp, leakage, junctions = params.clamp.diode, params.primary.leakage_inductance, rectifier_capacitance(params)
-    level = max(drain, 0.0)
-    charge = (switch_capacitance(params) + clamp.junction_capacitance * clamp.parallel) * level
-    time = np.linspace(-3.0, 3.0, EDGE_STEPS) * tau  # about y = 1
-    y = np.exp(time / tau)
-    fallen, step = level * (1 - np.exp(-y)), float(time[1] - time[0])
-    current, charged, largest = 0.0, 0.0, 0.0
-    for emptied, volts in zip(charge / tau * y * np.exp(-y), fallen, strict=True):
-        across = float(volts) - charged
-        current += across / leakage * step
-        charged += current / junctions * step
-        largest = max(largest, float(emptied) + current + across / leakage_damping(params))
-    return largest, charge**2 / (4 * tau)
 
 
 def _top_gap(params: Params, state: Solved, channel: float, spike: float) -> Difference:
     """Of the switch's peak: as the ring leaves the drain, its discharge may be the peak or not."""
     cycle = state.cycle
-    base = gaps.CURRENT_SPIKE if spike > channel else PEAK
+    base = gaps.CURRENT_SPIKE if spike > channel else own.PEAK
     if cycle.is_continuous:
         return base
     open_ = OPEN_RING * state.reflected * _ring_left(params, state) / max(cycle.drain, 1.0)
     top = max(channel, spike)
     low, high = (max(channel, spike * (1 + sign * open_)) / top - 1 for sign in (-1.0, 1.0))
     share = _ring_share(params, state)
-    return Difference(base.low + low - share, base.high + high + share, f"{base.reason}; {RING}")
+    return Difference(base.low + low - share, base.high + high + share, f"{base.reason}; {own.RING}")
 
 
 def primary_pulse(params: Params, state: Solved) -> Course:
@@ -353,25 +290,25 @@ def _clamp(params: Params, condition: Condition, state: Solved) -> dict[Key, Exp
     share = 0.0 if cycle.is_continuous else min(abs(step), 1.0) * 0.3 + 0.02
     floor = 0.02 * clamp.mean
     pieces = part.diode.parallel
-    held = widened(PLATEAU, CLAMP_VOLTAGE.high * clamp.mean / blocked, CLAMP_VOLTAGE.reason)
+    held = widened(own.PLATEAU, own.CLAMP_VOLTAGE.high * clamp.mean / blocked, own.CLAMP_VOLTAGE.reason)
     root = math.sqrt(state.off.square / cycle.period) if state.off is not None else 0.0
-    current_gap = widened(CLAMP_CURRENT, ring, RING)
+    current_gap = widened(own.CLAMP_CURRENT, ring, own.RING)
     top = state.off.current_peak if state.off is not None else clamp.current
     power = clamp.square / resistance
     return {
-        ("clamp_voltage", part.capacitor): Expectation(clamp.mean, "V", CLAMPED, CLAMP_VOLTAGE, floor),
+        ("clamp_voltage", part.capacitor): Expectation(clamp.mean, "V", own.CLAMPED, own.CLAMP_VOLTAGE, floor),
         ("clamp_dissipation", part.resistor): Expectation(
-            power / part.resistor_pieces, "W", CLAMPED, CLAMP_POWER, 0.04 * power / part.resistor_pieces
+            power / part.resistor_pieces, "W", own.CLAMPED, own.CLAMP_POWER, 0.04 * power / part.resistor_pieces
         ),
-        ("diode_voltage_plateau", part.diode.designator): Expectation(blocked, "V", CLAMPED, held, floor),
+        ("diode_voltage_plateau", part.diode.designator): Expectation(blocked, "V", own.CLAMPED, held, floor),
         ("diode_voltage_peak", part.diode.designator): Expectation(
-            max(state.clamp_on.other_peak, blocked), "V", DRAIN, widened(gaps.VOLTAGE_PEAK, share, RING), floor
+            max(state.clamp_on.other_peak, blocked), "V", own.DRAIN, widened(gaps.VOLTAGE_PEAK, share, own.RING), floor
         ),
         ("diode_current_average", part.diode.designator): Expectation(
-            clamp.mean / resistance / pieces, "A", CLAMPED, CLAMP_VOLTAGE, 0.002
+            clamp.mean / resistance / pieces, "A", own.CLAMPED, own.CLAMP_VOLTAGE, 0.002
         ),
-        ("diode_current_rms", part.diode.designator): Expectation(root / pieces, "A", CLAMPED, current_gap, 0.01),
-        ("diode_current_peak", part.diode.designator): Expectation(top / pieces, "A", DRAIN, current_gap, 0.02),
+        ("diode_current_rms", part.diode.designator): Expectation(root / pieces, "A", own.CLAMPED, current_gap, 0.01),
+        ("diode_current_peak", part.diode.designator): Expectation(top / pieces, "A", own.DRAIN, current_gap, 0.02),
     }
 
 
@@ -389,17 +326,17 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
     ) * 0.3  # fmt: skip
     root, top = rms_of(current), peak_of(current)
     load = state.voltages[index] / rails.direct_resistance(one, condition)
-    rms_gap = widened(blurred(RMS, _edges(params, state), 0.0, 1.0), many, SHARED)
-    top_gap = widened(RECTIFIER_CURRENT, 2 * many, SHARED)
-    average = widened(AVERAGE, 0.03 if index else 0.0, SHARED)
+    rms_gap = widened(blurred(own.RMS, _edges(params, state), 0.0, 1.0), many, own.SHARED)
+    top_gap = widened(own.RECTIFIER_CURRENT, 2 * many, own.SHARED)
+    average = widened(own.AVERAGE, 0.03 if index else 0.0, own.SHARED)
     return {
-        ("diode_voltage_plateau", device): Expectation(plateau, "V", BALANCE, PLATEAU),
+        ("diode_voltage_plateau", device): Expectation(plateau, "V", own.BALANCE, own.PLATEAU),
         ("diode_voltage_peak", device): Expectation(
-            max(peak, plateau), "V", LEAKAGE, widened(RECTIFIER_PEAK, share, RING)
+            max(peak, plateau), "V", own.LEAKAGE, widened(own.RECTIFIER_PEAK, share, own.RING)
         ),
-        ("diode_current_average", device): Expectation(load / pieces, "A", BALANCE, average, 0.005),
-        ("diode_current_rms", device): Expectation(root / pieces, "A", PIECES, rms_gap, 0.01),
-        ("diode_current_peak", device): Expectation(top / pieces, "A", PIECES, top_gap, 0.02),
+        ("diode_current_average", device): Expectation(load / pieces, "A", own.BALANCE, average, 0.005),
+        ("diode_current_rms", device): Expectation(root / pieces, "A", own.PIECES, rms_gap, 0.01),
+        ("diode_current_peak", device): Expectation(top / pieces, "A", own.PIECES, top_gap, 0.02),
     }
 
 
@@ -412,24 +349,24 @@ def _output(params: Params, condition: Condition, state: Solved, index: int) -> 
     found: dict[Key, Expectation] = {}
     banks = one.firsts or one.output.banks
     _, esl = network.high_frequency([network.branch_of(bank) for bank in banks])
-    bare = RIPPLE_ESL if esl > 0 else RIPPLE
-    gap = widened(bare if ladder is None else FILTERED, 2 * many if index else many, SHARED)
+    bare = own.RIPPLE_ESL if esl > 0 else own.RIPPLE
+    gap = widened(bare if ladder is None else own.FILTERED, 2 * many if index else many, own.SHARED)
     transfer = None if ladder is None else rails.second_transfer(ladder, fed.period)
     ripple = swing_of(network.ripple(fed, orders, branches, transfer))
     resistance, _ = network.high_frequency(branches)
     ringing = _ring_behind_clamp(params, state) * params.primary.ideal_ratio(one.winding)
     if ladder is None:
-        gap = widened(gap, min(0.5 * ringing * resistance / ripple, 1.0), RINGS)
+        gap = widened(gap, min(0.5 * ringing * resistance / ripple, 1.0), own.RINGS)
     found["output_ripple", one.output.name] = Expectation(ripple, "V", gaps.IMPEDANCE, gap, 5e-4)
     if condition.probe != "none":
         read = rails.probe_transfer(one, condition, branches, ladder, fed.period, PROBE_BANDWIDTH)
         swing = swing_of(network.ripple(fed, orders, branches, read))
-        probed = widened(PROBED if esl == 0 else RIPPLE_ESL, many, SHARED)
+        probed = widened(own.PROBED if esl == 0 else own.RIPPLE_ESL, many, own.SHARED)
         found["output_ripple_probe", one.output.name] = Expectation(swing, "V", gaps.IMPEDANCE, probed, 5e-4)
     for bank, branch, current in zip(banks, branches, network.branch_rms(fed, orders, branches), strict=False):
         part = 0.25 * ringing * resistance / branch.resistance
-        can_gap = widened(blurred(CAN_RMS, _edges(params, state), 0.0, 1.0), many, SHARED)
-        can_gap = widened(can_gap, min(part / max(current, 1e-3), 0.5), RINGS)
+        can_gap = widened(blurred(own.CAN_RMS, _edges(params, state), 0.0, 1.0), many, own.SHARED)
+        can_gap = widened(can_gap, min(part / max(current, 1e-3), 0.5), own.RINGS)
         found["capacitor_current_rms", bank.designator] = Expectation(
             current / bank.parallel, "A", gaps.IMPEDANCE, can_gap, 5e-3
         )
@@ -439,7 +376,7 @@ def _output(params: Params, condition: Condition, state: Solved, index: int) -> 
         load = rails.direct_resistance(one, condition)
         choke = one.choke.winding_resistance if one.choke is not None else 0.0
         voltage = state.voltages[index] * (1 - choke / load)
-        found["output_voltage", one.output.name] = Expectation(voltage, "V", SHARING, FOLLOWED)
+        found["output_voltage", one.output.name] = Expectation(voltage, "V", own.SHARING, own.FOLLOWED)
     return found
 
 
@@ -453,8 +390,8 @@ def _post_filter(
     mean = state.voltages[index] / rails.direct_resistance(one, condition)
     half = 0.5 * swing_of(through)
     root = math.hypot(mean, rms_of(through))
-    device, gap = one.choke.designator, widened(FILTERED, many, SHARED)
-    small = widened(PEAK, many * half / mean + (0.02 if index else 0.0), SHARED)
+    device, gap = one.choke.designator, widened(own.FILTERED, many, own.SHARED)
+    small = widened(own.PEAK, many * half / mean + (0.02 if index else 0.0), own.SHARED)
     values = {
         "choke_current_peak": (mean + peak_of(through), small),
         "choke_current_rms": (root, small),

@@ -15,23 +15,23 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import exp1
 
 from harness.contracts import FloatArray
 from harness.handcalc import flyback_rails as rails
-from harness.handcalc.commutation import Cell, Commutation, turn_on
+from harness.handcalc.commutation import Commutation
+from harness.handcalc.flyback_clamp import NO_CLAMP, Clamped, clamped
+from harness.handcalc.flyback_edges import Leaving, held_voltage, turn_off_lag, turn_ons
 from harness.handcalc.flyback_rails import Path
 from harness.handcalc.flyback_turn_off import Pulse, TurnOff, clamp_pulse
-from harness.handcalc.switching_waveform import Course, body_tangent, diode_tangent_of
+from harness.handcalc.switching_waveform import Course, diode_tangent_of
 from netlists.point import Condition
-from netlists.stages.flyback import (
+from netlists.stages.flyback import switch_law
+from netlists.stages.flyback_params import (
     Params,
     core_resistance,
     drain_capacitance,
     leakage_damping,
-    rectifier_capacitance,
     switch_capacitance,
-    switch_law,
     turn_on_delay,
 )
 from netlists.stages.switching import SHORT
@@ -53,7 +53,7 @@ LEAST_SWING = 0.02  # of the bus: a drain that has swung down by itself so far c
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """Times [s] and magnetising currents [A] of a period; ``start`` at its begin, ``first`` where the rectifiers take over.
+    """Times [s] and core's currents [A] of a period, ``start`` at its begin, ``first`` as the rectifiers take over.
 
     Parameters
     ----------
@@ -79,36 +79,6 @@ class Cycle:
     def is_continuous(self) -> bool:
         """The rectifiers conduct until the next turn-on."""
         return self.ring_time.size == 0
-
-
-@dataclass(frozen=True, slots=True)
-class Clamped:
-    """The clamp's capacitor before and after a pulse [V], the current its diode begins with [A], how long it lasts [s].
-
-    ``charge`` : of one pulse [As];  ``drop`` : of its diode [V]
-    """
-
-    before: float
-    after: float
-    current: float
-    duration: float
-    charge: float
-    drop: float
-
-    @property
-    def mean(self) -> float:
-        """Voltage across the capacitor, a decay from pulse to pulse [V]."""
-        ratio = self.after / self.before
-        return self.before if ratio < 1 + 1e-9 else (self.after - self.before) / math.log(ratio)
-
-    @property
-    def square(self) -> float:
-        """Mean square of it [V2]."""
-        ratio = self.after / self.before
-        return self.before**2 if ratio < 1 + 1e-9 else (self.after**2 - self.before**2) / (2 * math.log(ratio))
-
-
-NO_CLAMP = Clamped(1.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,77 +113,6 @@ def on_resistance(params: Params) -> float:
     """Of all that carries the rising current [ohm]."""
     channel = params.switch.on_resistance / params.switch.parallel
     return channel + (params.sense_resistance or SHORT) + params.primary.primary_resistance
-
-
-def clamped(params: Params, reflected: float, first: float, period: float, share: float) -> Clamped:
-    """The clamp by its balance: what the leakage brings a pulse is what the resistor takes off until the next.
-
-    The leakage's current I turns with the clamp's capacitor about the reflected voltage: from V ahead of it to
-    hypot(V, I sqrt(Lk / C)). For a large capacitor that is P = Lk I^2 f Vc / (2 (Vc - Vr)), common in application notes
-    on flyback clamps (from memory). The rectifiers' junctions have kept their share of the core's current I1 from the
-    leakage's, lifting the drain on to the clamp's voltage has taken from it, I^2 = (s I1)^2 - Cd V^2 / Lk, and so has
-    the damping beside the leakage: own derivation.
-
-    Parameters
-    ----------
-    reflected : [V];  first : magnetising current as the rectifiers take over [A];  period : [s]
-    share : of the charge that an edge in finite time leaves
-    """
-    leakage, part = params.primary.leakage_inductance, params.clamp
-    time_constant = (
-        part.resistance * part.resistors_series / part.resistors_parallel
-        * part.capacitance * part.capacitors_parallel / part.capacitors_series
-    )  # fmt: skip
-    capacitance = part.capacitance * part.capacitors_parallel / part.capacitors_series
-    omega, impedance = 1 / math.sqrt(leakage * capacitance), math.sqrt(leakage / capacitance)
-    switched = switch_capacitance(params) + part.diode.junction_capacitance * part.diode.parallel
-    lifting, damping = switched / leakage, leakage_damping(params)
-    begin = first * switched / drain_capacitance(params)  # the rest swings up the rectifiers' junctions
-    threshold, slope = diode_tangent_of(part.diode, max(0.5 * first, SMALLEST_CURRENT))
-    drop = threshold + 0.5 * slope * first
-
-    def pulse(before: float) -> Clamped:
-        ahead = before + drop - reflected
-        current = max(math.sqrt(max(begin**2 - lifting * ahead**2, 0.0)) - ahead / damping, 0.0)
-        risen = share * (math.hypot(ahead, impedance * current) - ahead)
-        duration = math.atan2(impedance * current, ahead) / omega
-        return Clamped(before, before + risen, current, duration, capacitance * risen, drop)
-
-    low = max(reflected - drop, 0.0) + 1e-6
-    high = low + begin * math.sqrt(1 / lifting) + 1.0
-    for _ in range(SEARCHED):
-        middle = 0.5 * (low + high)
-        if pulse(middle).after * math.exp(-period / time_constant) > middle:
-            low = middle
-        else:
-            high = middle
-    return pulse(high)
-
-
-def turn_off_lag(params: Params, condition: Condition) -> float:
-    """From the gate's knee to where the drain's straight rise begins, seen back from it [s]; negative: before the knee.
-
-    The channel's conductance falls as g exp(-t / tau) while a current I charges C: u' = 1 - u exp(-x) in scaled
-    variables, whose solution tends to x less Euler's constant. So t = tau (0.5772 - ln(C / (tau g))), whatever I is: own
-    derivation.
-    """
-    law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
-    conductance = params.switch.parallel * law.scale * math.expm1(law.steepness * law.knee)
-    ratio = drain_capacitance(params) / (tau * conductance)
-    return min(tau * (np.euler_gamma - math.log(ratio)), law.lead_off)
-
-
-def channel_peak(params: Params, condition: Condition, peak: float, slope: float) -> float:
-    """Largest current of the channel [A] that rises at ``slope`` [A/s] to a peak where the drain's rise begins.
-
-    Of the current the channel keeps u exp(-x), u = exp(exp(-x)) E1(exp(-x)) the solution that ``turn_off_lag`` uses.
-    """
-    law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
-    x = np.linspace(-5.0, 3.0, 200)
-    kept = np.exp(-x) * np.exp(np.exp(-x)) * exp1(np.exp(-x))
-    return float(np.max((peak + slope * tau * (x - np.euler_gamma)) * kept))
 
 
 def ring_of(params: Params, supply: float, reflected: float, duration: float) -> tuple[FloatArray, FloatArray, float]:
@@ -266,9 +165,9 @@ def cycle_of(params: Params, demand: Demand) -> Cycle:
     """The period that brings what is demanded, whichever way its current runs."""
     shortest = 1 / params.switching_frequency
     if params.mode == "valley":
-        found = _valley(params, demand)
-        if found.period >= shortest:
-            return found
+        swung = _valley(params, demand)
+        if swung.period >= shortest:
+            return swung
     found = _discontinuous(params, demand, shortest)
     return _continuous(params, demand, shortest) if found is None else found
 
@@ -427,12 +326,13 @@ def solve(params: Params, condition: Condition) -> Solved:
         if pulse is not None and working.clamp.charge > 0:
             working.share *= min(max(pulse.charge / working.clamp.charge, 0.2), 5.0)
     currents = tuple(Course(total.time, current) for current in rails.shared(paths, total.value)[1])
-    on, clamp_on = _turn_ons(params, condition, cycle, working.clamp)
+    leaving = Leaving(cycle.is_continuous, cycle.drain, cycle.valley, cycle.first)
+    on, clamp_on = turn_ons(params, condition, leaving, working.clamp.before)
     swing = supply + held_voltage(params, working.voltages[0]) if cycle.is_continuous else cycle.drain
     lag = -on.middle_area / swing if swing > LEAST_SWING * supply else 0.0
     return Solved(
-        cycle, working.clamp, working.on_voltage, working.reflected, total, currents, tuple(working.voltages), on, pulse,
-        clamp_on, (cycle.rise_time + lag - turn_off_lag(params, condition)) / cycle.period, lag,
+        cycle, working.clamp, working.on_voltage, working.reflected, total, currents, tuple(working.voltages), on,
+        pulse, clamp_on, (cycle.rise_time + lag - turn_off_lag(params, condition)) / cycle.period, lag,
     )  # fmt: skip
 
 
@@ -501,55 +401,3 @@ def _conducted(total: Course, paths: list[Path]) -> tuple[float, list[float]]:
         charge = float(np.trapezoid(current, total.time))
         found.append(charge / max(float(np.sum(used)), 1e-12))
     return reflected, found
-
-
-def main_cell(params: Params, condition: Condition, current: float) -> Cell:
-    """The turn-on as a cell of two places: the switch, and all rectifiers as the primary sees them; the leakage loops.
-
-    The bus and what the rectifiers hold the primary at lie in series across both; the magnetising current enters between.
-    """
-    primary, lead = params.primary, params.secondaries[0]
-    ratio = primary.ideal_ratio(lead.winding)
-    threshold, slope = diode_tangent_of(lead.rectifier, max(current * ratio, SMALLEST_CURRENT))
-    damped = [(one.snubber, primary.ideal_ratio(one.winding)) for one in params.secondaries if one.snubber is not None]
-    snubber = None
-    if damped:
-        snubber = (
-            1 / sum(1 / (part.resistance * n**2) for part, n in damped),
-            sum(part.capacitance / n**2 for part, n in damped),
-        )
-    resistance = primary.primary_resistance + (params.sense_resistance or SHORT)
-    clamp = params.clamp.diode.junction_capacitance * params.clamp.diode.parallel
-    return Cell(
-        True, primary.leakage_inductance, leakage_damping(params), resistance, 0.0,
-        switch_capacitance(params) + clamp, rectifier_capacitance(params), switch_law(params, condition),
-        params.switch.parallel, threshold * ratio, (slope + lead.winding.resistance) * ratio**2,
-        *body_tangent(params.switch, max(current, SMALLEST_CURRENT)), snubber=snubber,
-    )  # fmt: skip
-
-
-def clamp_cell(params: Params, condition: Condition, current: float) -> Cell:
-    """The turn-on as the clamp's diode sees it: the switch below, the diode above, the loop around both."""
-    strays, capacitance = params.strays, switch_capacitance(params)
-    return Cell(
-        False, strays.loop_inductance, strays.loop_quality * math.sqrt(strays.loop_inductance / capacitance), SHORT, 0.0,
-        capacitance, params.clamp.diode.junction_capacitance * params.clamp.diode.parallel,
-        switch_law(params, condition), params.switch.parallel,
-        *diode_tangent_of(params.clamp.diode, max(current, SMALLEST_CURRENT)),
-        *body_tangent(params.switch, max(current, SMALLEST_CURRENT)),
-    )  # fmt: skip
-
-
-def held_voltage(params: Params, voltage: float) -> float:
-    """What the regulated rail's bank [V] holds the primary at through its winding [V]."""
-    return voltage * params.primary.ideal_ratio(params.secondaries[0].winding)
-
-
-def _turn_ons(params: Params, condition: Condition, cycle: Cycle, clamp: Clamped) -> tuple[Commutation, Commutation]:
-    """Turn-on of the switch against the rectifiers, and as the clamp's diode sees it."""
-    supply = condition.line_voltage
-    held = held_voltage(params, rails.first_voltage(params, condition))
-    middle = None if cycle.is_continuous else supply + held - cycle.drain
-    on = turn_on(main_cell(params, condition, cycle.valley), supply + held, cycle.valley, 0.0, middle)
-    cell = clamp_cell(params, condition, 0.1 * cycle.first)
-    return on, turn_on(cell, supply + clamp.before, 0.0, 0.0, max(cycle.drain, 0.0))

@@ -18,7 +18,10 @@ from harness.handcalc import network
 from harness.handcalc.network import Branch, Load, Transfer
 from harness.handcalc.switching_waveform import Course, diode_tangent_of, mean_of
 from netlists.point import Condition
-from netlists.stages.flyback import Params, Secondary
+from netlists.stages.flyback_params import (
+    Params,
+    Secondary,
+)
 from netlists.stages.outputs import PROBE_CAPACITORS
 from netlists.stages.switching import SHORT
 
@@ -90,7 +93,7 @@ def branches_of(one: Secondary, condition: Condition) -> tuple[list[network.AnyB
     load = load_of(one, condition)
     if one.choke is None:
         return [*(network.branch_of(bank) for bank in one.output.banks), load], None
-    behind = (*(network.branch_of(bank) for bank in one.output.banks), load)
+    behind: tuple[network.AnyBranch, ...] = (*(network.branch_of(bank) for bank in one.output.banks), load)
     ladder = Ladder(one.choke.winding_resistance, one.choke.inductance, behind)
     return [*(network.branch_of(bank) for bank in one.firsts), ladder], ladder
 

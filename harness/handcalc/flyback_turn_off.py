@@ -95,13 +95,16 @@ def clamp_pulse(around: TurnOff, current: float, slope: float, begin: float, bef
     first = current - slope * (begin - start)
     conducting = law.scale * around.pieces * math.expm1(law.steepness)
     share = around.magnetising / (around.magnetising + around.leakage)
-    state = np.array([first, first / conducting, 0.0, around.supply + before, before, -share * around.supply, first])
+    state: FloatArray = np.array(
+        [first, first / conducting, 0.0, around.supply + before, before, -share * around.supply, first]
+    )
     scale = np.array([current, around.supply, current, around.supply, before, around.supply, current])
+    corners = np.array([start + law.ramp])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
         found, told = odeint(
-            _rates(around, start), state, time, rtol=TOLERANCE, atol=TOLERANCE * scale, mxstep=20000,
-            hmax=(end - start) / 50, tcrit=np.array([start + law.ramp]), full_output=True,
+            _rates(around, start), state, time, rtol=TOLERANCE, atol=TOLERANCE * float(np.min(scale)), mxstep=20000,
+            hmax=(end - start) / 50, tcrit=corners, full_output=True,
         )  # fmt: skip
     if told["message"] != "Integration successful.":
         raise ArithmeticError(f"a turn-off cannot be solved: {told['message']}")

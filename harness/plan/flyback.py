@@ -18,6 +18,7 @@ from harness.plan.switching_studies import worse_end as worse_end
 from netlists.point import Point
 from netlists.record import SupplyRecord
 from netlists.stages import flyback as stage
+from netlists.stages.flyback_params import KIND, rail_names
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, LOWEST_INPUT: LowestInputStudy}
 SHARED = (
@@ -46,7 +47,7 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
 
 def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
     """An instance at a point under a question, and the leaf paths it rests on."""
-    return isolated.situation(stage.KIND, stage.params_from, record, instance, point, question)
+    return isolated.situation(KIND, stage.params_from, record, instance, point, question)
 
 
 def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
@@ -61,7 +62,7 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
     if "valley" in record.instance(instance).choices("mode"):
         why = "at the highest frequency the converter waits; which valley it then takes is the controller's"
         found.append(("changes between valleys at light load", why))
-    if len(stage.rail_names(record, instance)) > 1:
+    if len(rail_names(record, instance)) > 1:
         why = "leakage between secondaries is not in the record; with one rail loaded alone it decides"
         found.append(("rails loaded unlike each other", why))
     return found

@@ -15,7 +15,7 @@ from netlists.periodic import State
 from netlists.point import Condition
 from netlists.stages import flyback as stage
 from netlists.stages.banks import Bank
-from netlists.stages.flyback import Params
+from netlists.stages.flyback_params import TAGS, Params, rails, turn_on_delay
 from netlists.stages.switching import choke_state_at
 
 SEARCH = "periodic_search_pulsed"
@@ -65,7 +65,7 @@ def flyback_analysis(params: Params, condition: Condition, *, bus_is_control: bo
         # at its highest frequency a valley-switched controller waits for a later valley: nothing to solve
         lowest, highest = estimate.frequency / FREQUENCY_REACH, params.switching_frequency / AT_LIMIT
         controls.append(Control("frequency", estimate.frequency, lowest, highest))
-        constraints.append(Constraint("idle", stage.MAGNETISING, stage.turn_on_delay(params)))
+        constraints.append(Constraint("idle", stage.MAGNETISING, turn_on_delay(params)))
     states = stage.states(params, condition)
     fast = _fast(params, condition, estimate)
     pairs = [_estimated(params, state, estimate, fast) for state in states]
@@ -89,11 +89,11 @@ def _estimated(params: Params, state: State, estimate: Estimate, fast: dict[str,
     if what == "clamp":
         return estimate.clamp, estimate.clamp
     if what in ("first", "output", "probe"):
-        index = stage.TAGS.index(rest[1])
+        index = TAGS.index(rest[1])
         level = estimate.firsts[index] if what == "first" else estimate.outputs[index]
         return level, level
     if what == "choke":
-        index = stage.TAGS.index(rest[0].removeprefix("post_"))
+        index = TAGS.index(rest[0].removeprefix("post_"))
         part = params.secondaries[index].choke
         assert part is not None  # only a rail with one has such a state
         value = choke_state_at(part, estimate.chokes[index])
@@ -104,7 +104,7 @@ def _estimated(params: Params, state: State, estimate: Estimate, fast: dict[str,
 def _fast(params: Params, condition: Condition, estimate: Estimate) -> dict[str, float]:
     """Values of the fast states by their place while the switch is on: switch without voltage, all diodes blocked."""
     found = {"clamp": -(condition.line_voltage + estimate.clamp)}
-    for index, (tag, one) in enumerate(stage.rails(params)):
+    for index, (tag, one) in enumerate(rails(params)):
         reverse = estimate.firsts[index] + estimate.winding / params.primary.ideal_ratio(one.winding)
         found[f"rectifier {tag}"] = -reverse
     return found
@@ -112,8 +112,8 @@ def _fast(params: Params, condition: Condition, estimate: Estimate) -> dict[str,
 
 def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Layout:
     """Which signals belong to which part; ``valley``: its frequency is a control too."""
-    rails = stage.rails(params)
-    rectified = [f"rectifier_current_{tag}" for tag, _ in rails]
+    made = rails(params)
+    rectified = [f"rectifier_current_{tag}" for tag, _ in made]
     main = params.secondaries[0].output.name
     controls = [_control("duty_cycle", main, "control.0.duty", "1")]
     if params.mode == "valley":
@@ -150,7 +150,7 @@ def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Lay
         "levels": [],
         "inputs": [{"subject": hand.BUS, "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}],
     }
-    for index, (tag, one) in enumerate(rails):
+    for index, (tag, one) in enumerate(made):
         place = _place("diode", one.rectifier.designator, "rectifier", ["switch_current"], one.rectifier.parallel)
         layout["places"].append(
             place | {"voltages": [f"rectifier_voltage_{tag}"], "currents": [f"rectifier_current_{tag}"]}

@@ -29,7 +29,8 @@ STEADY_PANELS = (
     ("voltage [V]", ("high_voltage_a0", "low_voltage_a0", "high_voltage_b0", "low_voltage_b0", "low_voltage_0",
                      "free_voltage_0", "switch_voltage", "rectifier_voltage_a")),
     ("current [A]", ("choke_current_a0", "high_current_a0", "choke_current_b0", "high_current_b0", "choke_current_0",
-                     "low_current_0", "free_current_0", "magnetising_current", "switch_current", "rectifier_current_a")),
+                     "low_current_0", "free_current_0", "magnetising_current", "switch_current",
+                     "rectifier_current_a")),
     ("output [V]", ("output_voltage_a", "load_voltage_a", "output_voltage_b", "load_voltage_b", "bus_voltage")),
 )  # fmt: skip
 # Panels of each study: title and the signals drawn in it, all of one unit.
@@ -73,7 +74,7 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
         "low_voltage_b0",
         "low_voltage_0",
         "switch_voltage",
-    ),  # fmt: skip
+    ),
     "diode_voltage_peak": ("low_voltage_a0", "low_voltage_b0", "free_voltage_0", "rectifier_voltage_a"),
     "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0", "switch_current"),
     "diode_current_peak": ("free_current_0", "rectifier_current_a"),

@@ -52,8 +52,8 @@ OPTION_SETS: dict[str, OptionSet] = {
     ),
     "periodic_search_pulsed": OptionSet(
         "method=trap reltol=0.0001 abstol=0.0001 vntol=0.001 chgtol=1e-11 trtol=2 itl4=50",
-        "the same where a clamp's charge comes in a pulse of a few steps: with trtol at 7 it jumped by 1e-3 from run to "
-        "run and was 2 % off, with 2 it scatters by 5e-5; more steps did not help",
+        "the same where a clamp's charge comes in a pulse of a few steps: with trtol at 7 it jumped by 1e-3 from run "
+        "to run and was 2 % off, with 2 it scatters by 5e-5; more steps did not help",
     ),
     "periodic_final": OptionSet(
         "method=trap reltol=0.0001 abstol=1e-05 vntol=0.0001 chgtol=1e-12 trtol=1 itl4=50",

@@ -13,9 +13,10 @@ import random
 from typing import Any
 
 from netlists.point import Condition
-from netlists.stages import boost_pfc, buck, flyback
+from netlists.stages import boost_pfc, buck
+from netlists.stages import flyback_params as flyback
 from netlists.stages.banks import Bank
-from netlists.stages.flyback import Clamp, Secondary
+from netlists.stages.flyback_params import Clamp, Secondary
 from netlists.stages.outputs import Output
 from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
 from netlists.stages.transformer import Transformer, Winding
@@ -79,14 +80,20 @@ POWERS = (900.0, 300.0, 100.0, 1600.0)  # of each boost design
 
 
 def flyback_of(
-    mode: flyback.Mode, switch: Switch, core: tuple[float, float, float], clamp: Clamp, secondaries: tuple[Secondary, ...],
-    frequency: float, **more: Any,
-) -> flyback.Params:  # fmt: skip
+    mode: flyback.Mode,
+    switch: Switch,
+    core: tuple[float, float, float],
+    clamp: Clamp,
+    secondaries: tuple[Secondary, ...],
+    frequency: float,
+    **more: Any,
+) -> flyback.Params:
     """A flyback; ``core`` is its primary's inductance, leakage and resistance."""
     windings = tuple(one.winding for one in secondaries)
     primary = Transformer("T1", windings, *core)
     return flyback.Params(
-        mode, switch, primary, clamp, secondaries, Strays(25e-9, 5.0, 20e-9), frequency, **({"largest_duty": 0.8} | more)
+        mode, switch, primary, clamp, secondaries, Strays(25e-9, 5.0, 20e-9), frequency,
+        **({"largest_duty": 0.8} | more),
     )  # fmt: skip
 
 
