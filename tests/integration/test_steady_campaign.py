@@ -1,4 +1,4 @@
-"""Random bucks and correctors: each is verified, fails loudly with a kind, or is proved out of reach beforehand.
+"""Random bucks, correctors and flybacks: each is verified, fails loudly with a kind, or is proved out of reach beforehand.
 
 5 records a stage in CI, 200 behind the marker; of those, 20 a stage are held against a long settled run.
 """
@@ -12,19 +12,25 @@ from typing import Any
 import numpy as np
 import pytest
 import steady
-from integration.switching_designs import drawn_boost, drawn_buck
+from integration.switching_designs import drawn_boost, drawn_buck, drawn_flyback, flyback_out_of_reach
 
 from harness.contracts import Periodic
 from harness.handcalc import boost_pfc as boost_hand
 from harness.handcalc import buck as buck_hand
+from harness.handcalc import flyback as flyback_hand
 from harness.judge.agreement import agreement
+from harness.plan.flyback_bench import flyback_layout
 from harness.plan.switching_measures import boost_layout, buck_layout, measure_steady
 from harness.simulate import ngspice, periodic
 from netlists.errors import OptionError, SimulationError
 from netlists.point import Condition
 from netlists.stages import boost_pfc
 
-DRAWS: dict[str, Callable[[int], tuple[Any, Condition]]] = {"buck": drawn_buck, "boost_pfc": drawn_boost}
+DRAWS: dict[str, Callable[[int], tuple[Any, Condition]]] = {
+    "buck": drawn_buck,
+    "boost_pfc": drawn_boost,
+    "flyback": drawn_flyback,
+}
 RECORDS = 200
 LEAST_VERIFIED = 0.99
 WAITING = 2000  # periods of the long settled run, in steps of
@@ -36,13 +42,16 @@ KINDS = ("not_settled", "unverified", "timestep", "unreachable")
 def draws(kind: str, seeds: range) -> Iterator[tuple[int, Any, Condition]]:
     """Seeded records of a stage; what no duty can regulate by the bound of its parameters is left out.
 
-    The bounds: a buck's output lies below its input, a boost's bus above the rectified line.
+    The bounds: a buck's output lies below its input, a boost's bus above the rectified line, a flyback's power below
+    what its largest duty gives without loss.
     """
     for seed in seeds:
         try:
             params, condition = DRAWS[kind](seed)
             if kind == "boost_pfc":
                 boost_pfc.input_voltage(params, condition)
+            if kind == "flyback" and flyback_out_of_reach(params, condition):
+                continue
         except OptionError as error:
             if not any(bound in str(error) for bound in BOUNDS):
                 raise
@@ -102,6 +111,9 @@ def disagreements(kind: str, params: Any, condition: Condition) -> tuple[list[st
     run, analysis = steady.settled(kind, params, condition)
     if kind == "buck":
         layout, expected = buck_layout(params, condition), buck_hand.expect(params, condition)
+    elif kind == "flyback":
+        layout = flyback_layout(params, condition, valley=len(analysis.controls) > 1)
+        expected = flyback_hand.expect(params, condition)
     else:
         layout = boost_layout(params, boundary=len(analysis.controls) > 1)
         expected = boost_hand.expect(params, condition)
