@@ -15,24 +15,21 @@ from scipy.optimize import brentq
 
 from harness.handcalc import flyback_gaps as own
 from harness.handcalc import flyback_rails as rails
-from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.flyback_edges import channel_peak, discharge, held_voltage
+from harness.handcalc.flyback_output import edges_of, output
 from harness.handcalc.flyback_period import Solved, solve
 from harness.handcalc.switching_gaps import Key, blurred, widened
-from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of, swing_of
+from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of
 from netlists.point import Condition
 from netlists.stages.flyback import cut_share
 from netlists.stages.flyback_params import (
     Params,
     core_resistance,
     drain_capacitance,
-    leakage_damping,
     rectifier_capacitance,
-    switch_capacitance,
 )
-from netlists.stages.outputs import PROBE_BANDWIDTH
 
 BUS = "input"  # subject of what the bus sees
 BUS_TOLERANCE = 1e-4  # relative
@@ -98,7 +95,7 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
     found = _controls(params, state) | _core(params, state) | _switch(params, condition, state)
     found |= _clamp(params, condition, state)
     for index in range(len(params.secondaries)):
-        found |= _rectifier(params, condition, state, index) | _output(params, condition, state, index)
+        found |= _rectifier(params, condition, state, index) | output(params, condition, state, index)
     return found
 
 
@@ -164,22 +161,9 @@ def _ringing_square(params: Params, state: Solved) -> float:
     return square / state.cycle.period
 
 
-def _ring_behind_clamp(params: Params, state: Solved) -> float:
-    """own.RMS over the period of the leakage's ringing with the drain as the clamp lets go, seen by the primary [A]."""
-    leakage, capacitance = params.primary.leakage_inductance, switch_capacitance(params)
-    quality = leakage_damping(params) / math.sqrt(leakage / capacitance)
-    ahead = state.clamp.after - state.reflected
-    return math.sqrt(gaps.ringing_square(ahead, capacitance, leakage, quality) / state.cycle.period)
-
-
-def _edges(params: Params, state: Solved) -> float:
-    """Switching time over the shortest piece."""
-    return params.strays.switching_time / min(state.cycle.rise_time, state.cycle.fall_time)
-
-
 def _controls(params: Params, state: Solved) -> dict[Key, Expectation]:
     rail, share = params.secondaries[0].output.name, _ring_share(params, state)
-    duty = widened(widened(own.DUTY, share, own.RING), _edges(params, state), "edges of the switch itself")
+    duty = widened(widened(own.DUTY, share, own.RING), edges_of(params, state), "edges of the switch itself")
     found = {("duty_cycle", rail): Expectation(state.duty, "1", own.BALANCE, duty, 1e-3)}
     if params.mode == "valley":
         found["switching_frequency", rail] = Expectation(1 / state.cycle.period, "Hz", own.BALANCE, own.FREQUENCY)
@@ -218,14 +202,14 @@ def _switch(params: Params, condition: Condition, state: Solved) -> dict[Key, Ex
     if state.off is not None:
         peak = max(peak, state.off.drain_peak)
     share = _ring_share(params, state)
-    mean_gap = widened(blurred(own.AVERAGE, _edges(params, state), 0.0, 1.0), share, own.RING)
-    root_gap = widened(blurred(own.RMS, _edges(params, state), ring, root), share, own.RING)
+    mean_gap = widened(blurred(own.AVERAGE, edges_of(params, state), 0.0, 1.0), share, own.RING)
+    root_gap = widened(blurred(own.RMS, edges_of(params, state), ring, root), share, own.RING)
     top_gap = _top_gap(params, state, channel, spike)
     lifted = max(state.clamp.mean - state.reflected, 0.0) * state.clamp.duration / cycle.fall_time
     held = widened(own.PLATEAU, lifted / (supply + state.reflected), "the clamp's time shifts the median")
     fed = drawn_course(params, state)
     drawn = math.sqrt(max(rms_of(fed) ** 2 - mean_of(fed) ** 2, 0.0))
-    drawn_gap = widened(blurred(own.DRAWN, _edges(params, state), ring, drawn), share, own.RING)
+    drawn_gap = widened(blurred(own.DRAWN, edges_of(params, state), ring, drawn), share, own.RING)
     stored = (drain_capacitance(params) * max(cycle.drain, 0.0)) / cycle.period
     values = {
         "switch_voltage_plateau": (supply + state.reflected, "V", own.BALANCE, held),
@@ -326,7 +310,7 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
     ) * 0.3  # fmt: skip
     root, top = rms_of(current), peak_of(current)
     load = state.voltages[index] / rails.direct_resistance(one, condition)
-    rms_gap = widened(blurred(own.RMS, _edges(params, state), 0.0, 1.0), many, own.SHARED)
+    rms_gap = widened(blurred(own.RMS, edges_of(params, state), 0.0, 1.0), many, own.SHARED)
     top_gap = widened(own.RECTIFIER_CURRENT, 2 * many, own.SHARED)
     average = widened(own.AVERAGE, 0.03 if index else 0.0, own.SHARED)
     return {
@@ -338,68 +322,3 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
         ("diode_current_rms", device): Expectation(root / pieces, "A", own.PIECES, rms_gap, 0.01),
         ("diode_current_peak", device): Expectation(top / pieces, "A", own.PIECES, top_gap, 0.02),
     }
-
-
-def _output(params: Params, condition: Condition, state: Solved, index: int) -> dict[Key, Expectation]:
-    """Ripple that the load sees, every can's current, a rail's voltage where it is not the regulated one."""
-    one, fed = params.secondaries[index], state.currents[index]
-    branches, ladder = rails.branches_of(one, condition)
-    orders = network.train(fed, 1)
-    many = 0.25 if len(params.secondaries) > 1 else 0.0
-    found: dict[Key, Expectation] = {}
-    banks = one.firsts or one.output.banks
-    _, esl = network.high_frequency([network.branch_of(bank) for bank in banks])
-    bare = own.RIPPLE_ESL if esl > 0 else own.RIPPLE
-    gap = widened(bare if ladder is None else own.FILTERED, 2 * many if index else many, own.SHARED)
-    transfer = None if ladder is None else rails.second_transfer(ladder, fed.period)
-    ripple = swing_of(network.ripple(fed, orders, branches, transfer))
-    resistance, _ = network.high_frequency(branches)
-    ringing = _ring_behind_clamp(params, state) * params.primary.ideal_ratio(one.winding)
-    if ladder is None:
-        gap = widened(gap, min(0.5 * ringing * resistance / ripple, 1.0), own.RINGS)
-    found["output_ripple", one.output.name] = Expectation(ripple, "V", gaps.IMPEDANCE, gap, 5e-4)
-    if condition.probe != "none":
-        read = rails.probe_transfer(one, condition, branches, ladder, fed.period, PROBE_BANDWIDTH)
-        swing = swing_of(network.ripple(fed, orders, branches, read))
-        probed = widened(own.PROBED if esl == 0 else own.RIPPLE_ESL, many, own.SHARED)
-        found["output_ripple_probe", one.output.name] = Expectation(swing, "V", gaps.IMPEDANCE, probed, 5e-4)
-    for bank, branch, current in zip(banks, branches, network.branch_rms(fed, orders, branches), strict=False):
-        part = 0.25 * ringing * resistance / branch.resistance
-        can_gap = widened(blurred(own.CAN_RMS, _edges(params, state), 0.0, 1.0), many, own.SHARED)
-        can_gap = widened(can_gap, min(part / max(current, 1e-3), 0.5), own.RINGS)
-        found["capacitor_current_rms", bank.designator] = Expectation(
-            current / bank.parallel, "A", gaps.IMPEDANCE, can_gap, 5e-3
-        )
-    if ladder is not None:
-        found |= _post_filter(params, condition, state, index, many)
-    if index > 0:
-        load = rails.direct_resistance(one, condition)
-        choke = one.choke.winding_resistance if one.choke is not None else 0.0
-        voltage = state.voltages[index] * (1 - choke / load)
-        found["output_voltage", one.output.name] = Expectation(voltage, "V", own.SHARING, own.FOLLOWED)
-    return found
-
-
-def _post_filter(
-    params: Params, condition: Condition, state: Solved, index: int, many: float
-) -> dict[Key, Expectation]:
-    """The post choke's current, and the second bank's cans."""
-    one, fed = params.secondaries[index], state.currents[index]
-    assert one.choke is not None  # the caller asks only then
-    through = rails.choke_ripple(one, condition, fed)
-    mean = state.voltages[index] / rails.direct_resistance(one, condition)
-    half = 0.5 * swing_of(through)
-    root = math.hypot(mean, rms_of(through))
-    device, gap = one.choke.designator, widened(own.FILTERED, many, own.SHARED)
-    small = widened(own.PEAK, many * half / mean + (0.02 if index else 0.0), own.SHARED)
-    values = {
-        "choke_current_peak": (mean + peak_of(through), small),
-        "choke_current_rms": (root, small),
-        "choke_ripple": (2 * half, gap),
-        "saturation_current_needed": (mean + peak_of(through), small),
-    }
-    found = {(name, device): Expectation(v, "A", gaps.IMPEDANCE, g, 0.01) for name, (v, g) in values.items()}
-    for bank, current in zip(one.output.banks, rails.second_rms(one, condition, fed), strict=True):
-        key = ("capacitor_current_rms", bank.designator)
-        found[key] = Expectation(current / bank.parallel, "A", gaps.IMPEDANCE, gap, 5e-3)
-    return found

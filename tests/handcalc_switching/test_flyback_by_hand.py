@@ -12,7 +12,8 @@ from scipy.integrate import quad
 
 from harness.handcalc import flyback, flyback_edges, flyback_rails
 from harness.handcalc.flyback_clamp import clamped
-from harness.handcalc.flyback_period import ring_of, solve
+from harness.handcalc.flyback_cycle import ring_of
+from harness.handcalc.flyback_period import solve
 from harness.handcalc.flyback_rails import Path, followed, shared, subdivided
 from harness.handcalc.switching_waveform import Course, mean_of, rms_of
 from netlists.point import Condition

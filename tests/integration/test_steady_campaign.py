@@ -1,4 +1,4 @@
-"""Random bucks, correctors and flybacks: each is verified, fails loudly with a kind, or is proved out of reach beforehand.
+"""Random bucks, correctors, flybacks: each is verified, fails loudly with a kind, or is proved out of reach before.
 
 5 records a stage in CI, 200 behind the marker; of those, 20 a stage are held against a long settled run.
 """

@@ -1,8 +1,8 @@
 """The product's flyback, simulated, against the exact ideal one of ``ideal_flyback.py``.
 
-The stage is made of near-ideal parts: a leakage of half a ten-thousandth, picofarads, strays that end within a thousandth of
-a period. What conducts is in both: resistances, and the diode as the straight line that touches its curve at the
-current it carries. Left between them are the edges, the leakage's takeover, and what the clamp takes.
+The stage is made of near-ideal parts: a leakage of half a ten-thousandth, picofarads, strays that end within a
+thousandth of a period. What conducts is in both: resistances, and the diode as the straight line that touches its curve
+at the current it carries. Left between them are the edges, the leakage's takeover, and what the clamp takes.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ def test_hart() -> None:
 
 @pytest.mark.parametrize("load", [50.0, 200.0])
 def test_discontinuous_ratio(load: float) -> None:
-    """Erickson, Maksimovic, ch. 5 (from memory), for a flyback: V / Vin = D sqrt(R / (2 L f)), L on the input's side."""
+    """Erickson, Maksimovic, ch. 5 (from memory), for a flyback: V / Vin = D sqrt(R / (2 L f)), L of the primary."""
     circuit = Circuit(300.0, 100e3, 120e-6, 6.0, load, 1e-3)
     found = solve(circuit, duty=0.08)
     assert found.idle > 0
