@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 from netlists.point import Point
 from netlists.record import SupplyRecord
-from netlists.stages import boost_pfc, buck, llc, output_network, rectifier_bulk, two_switch_forward
+from netlists.stages import boost_pfc, buck, flyback, llc, output_network, rectifier_bulk, two_switch_forward
 
 
 class StageModule(Protocol):
@@ -21,5 +21,6 @@ class StageModule(Protocol):
 
 
 STAGES: dict[str, StageModule] = {
-    module.KIND: module for module in (rectifier_bulk, boost_pfc, buck, llc, output_network, two_switch_forward)
+    module.KIND: module
+    for module in (rectifier_bulk, boost_pfc, buck, llc, output_network, two_switch_forward, flyback)
 }

@@ -268,7 +268,7 @@ class Llc(Isolated):
     DIODE_NEEDS: ClassVar[tuple[str, ...]] = RECTIFIER
 
     def structure_names(self) -> tuple[str, ...]:
-        return ("bridge", "secondary", "rectification")
+        return ("bridge", "secondary", "rectification") if self.is_modelled() else ()
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "bridge_switch": Role(("mosfet",), 1, 1, SWITCH, "all of the bridge", ("parallel",)),
@@ -356,7 +356,57 @@ class OutputNetwork(StageInstance):
     }
 
 
-RecordedKind = Literal["input_filter", "flyback", "standby", "other"]
+FlybackMode = Literal["fixed_frequency", "valley"]
+MANY = ("parallel", "series")
+
+
+class Flyback(Isolated):
+    """A flyback with an RCD clamp: one regulated rail, and further ones that follow it by their turns.
+
+    What it needs, beside ``rail``, the bus's three voltages and the values in ``NEEDS``: a primary_switch, the
+    transformer, the clamp's three parts, and of every rail its rectifier and output_bank. A part serves the regulated
+    rail unless its ``output`` names another. The transformer's own secondary is the regulated rail's; each further rail
+    has a part of kind ``winding`` in the role further_winding. Every rail is one of the nameplate's, with voltage and
+    current; a winding that only feeds the controller is recorded without a role. A rail with a post filter has a
+    post_choke and a second_bank; its output_bank is the one at the rectifier. ``switching_frequency`` is fixed, or the
+    highest a valley-switched controller sets. ``loop_inductance`` is that of drain, clamp, bus and back to the source;
+    ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance.
+    """
+
+    kind: Literal["flyback"]
+    mode: FlybackMode | Annotated[list[FlybackMode], Field(min_length=1)] = "fixed_frequency"
+    rectification: Literal["diode"] = "diode"
+    regulated_at: Literal["output_bank", "second_bank"] = Field(
+        default="output_bank", description="which bank of the regulated rail the divider hangs on"
+    )
+    turn_on_delay: Quantity | None = quantity(
+        "s", "from the secondary's current zero to the turn-on, valley only; missing: half a period of the ring", gt=0
+    )
+
+    NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty")
+
+    def structure_names(self) -> tuple[str, ...]:
+        return ("mode",) if self.is_modelled() else ()
+
+    ROLES: ClassVar[Mapping[str, Role]] = {
+        "primary_switch": Role(("mosfet",), 1, 1, SWITCH, "between transformer and sense resistor", ("parallel",)),
+        "sense_resistor": Role(("resistor", "shunt"), 0, 1, ("resistance",), "from source to bus return", MANY),
+        "drain_capacitor": Role(SMALL_CAPACITORS, 0, 1, ("capacitance",), "from drain to bus return", MANY),
+        "transformer": Role(("transformer",), 1, 1, WOUND, "its own secondary is the regulated rail's"),
+        "further_winding": Role(("winding",), 0, 3, ("ratio", "resistance"), "of a further rail"),
+        "clamp_diode": Role(("diode",), 1, 1, RECTIFIER, "from drain to clamp", ("parallel",)),
+        "clamp_resistor": Role(("resistor",), 1, 1, ("resistance",), "across the clamp's capacitor", MANY),
+        "clamp_capacitor": Role(SMALL_CAPACITORS, 1, 1, ("capacitance",), "from clamp to bus", MANY),
+        "rectifier": Role(("diode",), 1, 4, RECTIFIER, "one a rail", ("parallel",)),
+        "output_bank": Role(BANK_KINDS, 1, 12, ("capacitance", "esr"), "at a rectifier", MANY),
+        "post_choke": Role(("choke",), 0, 4, ("inductance", "winding_resistance"), "from output_bank to second_bank"),
+        "second_bank": Role(BANK_KINDS, 0, 12, ("capacitance", "esr"), "behind a post_choke", MANY),
+        "snubber_resistor": Role(("resistor",), 0, 4, ("resistance",), "across a rectifier", MANY),
+        "snubber_capacitor": Role(SMALL_CAPACITORS, 0, 4, ("capacitance",), "in series with it", MANY),
+    }
+
+
+RecordedKind = Literal["input_filter", "standby", "other"]
 
 
 class Recorded(StageInstance):
@@ -366,5 +416,6 @@ class Recorded(StageInstance):
 
 
 AnyInstance = Annotated[
-    RectifierBulk | Buck | BoostPfc | Llc | OutputNetwork | TwoSwitchForward | Recorded, Field(discriminator="kind")
+    RectifierBulk | Buck | BoostPfc | Llc | Flyback | OutputNetwork | TwoSwitchForward | Recorded,
+    Field(discriminator="kind"),
 ]

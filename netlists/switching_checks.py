@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import BoostPfc, Buck, OutputNetwork, RectifierBulk, Switching
+from netlists.flyback_checks import flyback_faults
+from netlists.instances import BoostPfc, Buck, Flyback, OutputNetwork, RectifierBulk, Switching
 from netlists.quantity import shown
 from netlists.record_model import SupplyRecord, unread
 
@@ -26,16 +27,24 @@ def switching_faults(record: SupplyRecord, name: str, stage: Switching) -> Itera
     if "nameplate.ambient" not in record.quantities:
         yield record.finding("nameplate.ambient", unread(name, "ambient"))
     yield from _count_faults(record, name, stage)
+    if isinstance(stage, Flyback):
+        yield from _choice_faults(record, name, stage)
+        yield from flyback_faults(record, name, stage)
+        return
     snubbers = [record.parts_in_role(name, role) for role in ("snubber_resistor", "snubber_capacitor")]
     if bool(snubbers[0]) != bool(snubbers[1]):
         yield record.finding(f"stages.{name}", "a snubber needs both a snubber_resistor and a snubber_capacitor")
-    for choice in stage.structure_names():
-        if len(set(stage.choices(choice))) < len(stage.choices(choice)):
-            yield record.finding(f"stages.{name}.{choice}", "must name each alternative once")
+    yield from _choice_faults(record, name, stage)
     if isinstance(stage, Buck):
         yield from _buck_faults(record, name, stage)
     if isinstance(stage, BoostPfc):
         yield from _boost_faults(record, name, stage)
+
+
+def _choice_faults(record: SupplyRecord, name: str, stage: Switching) -> Iterator[Finding]:
+    for choice in stage.structure_names():
+        if len(set(stage.choices(choice))) < len(stage.choices(choice)):
+            yield record.finding(f"stages.{name}.{choice}", "must name each alternative once")
 
 
 def _count_faults(record: SupplyRecord, name: str, stage: Switching) -> Iterator[Finding]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from harness.contracts import Periodic, Run
 from harness.plan import two_switch_forward_bench
+from harness.plan.flyback_bench import flyback_case
 from harness.plan.switching_situation import boost_case, buck_case
 from harness.simulate import periodic
 from harness.simulate.case import Case
@@ -18,7 +19,9 @@ def forward_case(params: Any, condition: Condition) -> Case:
     return two_switch_forward_bench.case(params, condition, "steady")[0]
 
 
-CASES = {"buck": buck_case, "boost_pfc": boost_case, "two_switch_forward": forward_case}
+CASES = {
+    "buck": buck_case, "boost_pfc": boost_case, "two_switch_forward": forward_case, "flyback": flyback_case,
+}  # fmt: skip
 
 
 def case_of(kind: str, params: Any, condition: Condition) -> Case:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,7 +128,16 @@ class Way:
         return self.series_inductance + high_frequency((*self.end.shunts, *self.end.ways))[1]
 
 
-AnyBranch = Branch | Load | Way
+class AnyBranch(Protocol):
+    """What hangs on a node: its admittance, and what it comes to at very high frequency [ohm], [H]."""
+
+    @property
+    def resistance(self) -> float: ...
+
+    @property
+    def inductance(self) -> float: ...
+
+    def admittance(self, omega: FloatArray) -> ComplexArray: ...
 
 
 def high_frequency(branches: Sequence[AnyBranch]) -> tuple[float, float]:

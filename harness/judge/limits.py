@@ -80,6 +80,8 @@ RATINGS: dict[str, Rating] = {
     "connector_current": Rating("current_rating"),
     "rectifier_current_average": Rating("average_current_rating"),
     "thermistor_current_rms": Rating("current_rating"),
+    "clamp_voltage": Rating("voltage_rating"),
+    "clamp_dissipation": Rating("power_rating"),
 }
 
 
@@ -106,6 +108,8 @@ def limit_of(record: SupplyRecord, answer: Answer, limits: LimitsFile = NO_LIMIT
     elif answer.metric in CONDITIONS:
         value, worse, source = CONDITIONS[answer.metric]
         rated = Limit(value, value, worse, source)
+    elif answer.metric == "output_voltage":
+        rated = _regulated(record, answer, limits)
     else:
         rated = _rated(record, answer, limits)
     override = limits.override(answer.instance, answer.metric, answer.subject)
@@ -152,6 +156,17 @@ def _railed(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit |
     return None
 
 
+def _regulated(record: SupplyRecord, answer: Answer, limits: LimitsFile) -> Limit | None:
+    """The upper end of the limits file's regulation of a rail, around the nameplate's voltage."""
+    path = f"nameplate.rails.{answer.subject}.voltage"
+    for rail in limits.rails:
+        if (rail.rail, rail.quantity) == (answer.subject, "regulation") and path in record.quantities:
+            value = record.quantities[path].nominal * (1 + rail.value)
+            mark = f", {rail.mark}" if rail.mark else ""
+            return Limit(value, value, "high", f"rail {rail.rail}: {rail.source}{mark}; {rail.condition}")
+    return None
+
+
 def _quantity_of(record: SupplyRecord, designator: str, field: str) -> Quantity | None:
     for name, stage in record.data.stages.items():
         if designator in stage.parts:
@@ -189,8 +204,9 @@ def _label_current(record: SupplyRecord, answer: Answer) -> Limit | None:
 def missing_limit(answer: Answer) -> str:
     """What to record so that an unjudged metric can be judged."""
     rating = RATINGS.get(answer.metric)
-    if answer.metric == "output_ripple_probe":
-        return "state a ripple limit of the rail in the limits file to judge it"
+    if answer.metric in ("output_ripple_probe", "output_voltage"):
+        what = "ripple" if answer.metric == "output_ripple_probe" else "regulation"
+        return f"state a {what} limit of the rail in the limits file to judge it"
     if rating is None:
         return "no rating exists for it; a claim, or an override in the limits file, can set a limit"
     if answer.subject == "line":

@@ -122,12 +122,13 @@ def limits_summary(limits: LimitsFile) -> dict[str, Any]:
 
 
 def rail_rows(record: SupplyRecord, limits: LimitsFile, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Limits of output rails: judged in the metrics where the rail's ripple is simulated, else kept until it is."""
-    judged = {row["subject"] for row in rows if row["metric"] == "output_ripple_probe"}
+    """Limits of output rails: judged in the metrics where ripple or voltage of the rail is, else kept until it is."""
+    answers = {"output_ripple_probe": "ripple", "output_voltage": "regulation"}
+    judged = {(row["subject"], answers[row["metric"]]) for row in rows if row["metric"] in answers}
     rails = record.data.nameplate.rails
     found = []
     for limit in limits.rails:
         voltage = rails[limit.rail].voltage
-        state = "judged" if limit.quantity == "ripple" and limit.rail in judged else "not simulated yet"
+        state = "judged" if (limit.rail, limit.quantity) in judged else "not simulated yet"
         found.append({**dataclasses.asdict(limit), "voltage": voltage.nominal if voltage else None, "state": state})
     return found

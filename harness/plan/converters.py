@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Protocol
 
 from harness.handcalc.expectation import Expectation
-from harness.plan import llc, two_switch_forward
-from harness.plan.study import Question
-from harness.plan.switching_studies import LOWEST_INPUT, Situation
+from harness.plan import flyback, llc, two_switch_forward
+from harness.plan.study import LOWEST_INPUT, Question
+from harness.plan.switching_studies import Situation
 from netlists.instances import Isolated
 from netlists.point import Point
 from netlists.record import SupplyRecord
@@ -25,7 +25,7 @@ class ConverterPlan(Protocol):
     def expect(self, study: str, about: Situation) -> dict[tuple[str, str], Expectation]: ...
 
 
-CONVERTERS: dict[str, ConverterPlan] = {"llc": llc, "two_switch_forward": two_switch_forward}
+CONVERTERS: dict[str, ConverterPlan] = {"llc": llc, "flyback": flyback, "two_switch_forward": two_switch_forward}
 
 
 def converter_behind(record: SupplyRecord, rectifier: str) -> str | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from harness.plan.study import LOWEST_INPUT as LOWEST_INPUT
 from harness.plan.study import Question
-from harness.plan.switching_studies import LOWEST_INPUT as LOWEST_INPUT
 from harness.plan.switching_studies import Situation
 from netlists.point import Condition, Point, Reader
 from netlists.record import SupplyRecord

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from harness.handcalc.expectation import Expectation
-from harness.plan import boost_pfc, buck, llc, output_network, rectifier_bulk, two_switch_forward
+from harness.plan import boost_pfc, buck, flyback, llc, output_network, rectifier_bulk, two_switch_forward
 from harness.plan.bands import band_ends
 from harness.plan.study import Finding, MetricRule, Question, Study
 from harness.simulate.campaign import Campaign, Request
@@ -93,6 +93,7 @@ PLANS: dict[str, StagePlan] = {
     "boost_pfc": boost_pfc,
     "buck": buck,
     "llc": llc,
+    "flyback": flyback,
     "two_switch_forward": two_switch_forward,
     "output_network": output_network,
 }

@@ -19,8 +19,7 @@ from harness.plan.rectifier_measures import (
     measure_stuck_relay,
 )
 from harness.plan.rectifier_situation import Situation
-from harness.plan.study import Finding, StudyResult, value_of
-from harness.plan.switching_studies import LOWEST_INPUT
+from harness.plan.study import LOWEST_INPUT, Finding, StudyResult, value_of
 from harness.simulate.campaign import Outcome, Request
 from netlists.errors import BulkrailError
 from netlists.formulas import ntc_self_heating

@@ -12,6 +12,7 @@ from netlists.point import Condition, Point, Reader
 from netlists.record import SupplyRecord
 
 AMBIENT = "nameplate.ambient"
+LOWEST_INPUT = "lowest_input"  # study: the bus at which a converter's controls reach their end
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ Layout = dict[str, Any]
 # What a layout lists; a stored one of an older version may lack the later ones.
 LISTS = (
     "controls", "places", "chokes", "banks", "outputs", "inputs", "resonant", "transformers", "commutations",
-    "rectifiers", "networks", "resets",
+    "rectifiers", "networks", "clamps", "cores", "levels", "resets",
 )  # fmt: skip
 
 

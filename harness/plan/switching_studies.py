@@ -9,7 +9,8 @@ from typing import Any, Literal
 
 from harness.contracts import Periodic
 from harness.plan import llc_bench, two_switch_forward_bench
-from harness.plan.study import Finding, MetricRule, StudyResult, described
+from harness.plan.flyback_bench import flyback_bench
+from harness.plan.study import LOWEST_INPUT, Finding, MetricRule, StudyResult, described
 from harness.plan.switching_measures import (
     Layout,
     boost_layout,
@@ -25,7 +26,6 @@ from netlists.errors import BulkrailError
 from netlists.parameters import listed
 from netlists.point import Condition
 
-LOWEST_INPUT = "lowest_input"
 LINE_OFFSETS = (-10.0, -5.0, 0.0, 5.0, 10.0)  # around the instant the hand calculation finds worst [deg]
 EARLIEST, LATEST = 5.0, 90.0  # instants of the line that are looked at: its quarter waves mirror each other [deg]
 
@@ -81,6 +81,7 @@ BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {
     "buck": _buck,
     "boost_pfc": _boost,
     "llc": llc_bench.case,
+    "flyback": flyback_bench,
     "two_switch_forward": two_switch_forward_bench.case,
 }
 

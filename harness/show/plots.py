@@ -26,12 +26,15 @@ from netlists.quantity import engineering
 # Of a two-switch forward converter.
 FORWARD_VOLTAGES = ("high_voltage", "forward_voltage", "freewheel_voltage")
 FORWARD_CURRENTS = ("primary_current", "clamp_low_current", "forward_current")
+# Of a flyback; its regulated rail is a.
+FLYBACK_VOLTAGES = ("switch_voltage", "rectifier_voltage_a")
+FLYBACK_CURRENTS = ("magnetising_current", "switch_current", "rectifier_current_a")
 # A buck's phases are a0, a1 (first rail), b0 (second), a corrector's 0, 1; the first of each is drawn.
 STEADY_PANELS = (
     ("voltage [V]", ("high_voltage_a0", "low_voltage_a0", "high_voltage_b0", "low_voltage_b0", "low_voltage_0",
-                     "free_voltage_0", *FORWARD_VOLTAGES)),
+                     "free_voltage_0", *FORWARD_VOLTAGES, *FLYBACK_VOLTAGES)),
     ("current [A]", ("choke_current_a0", "high_current_a0", "choke_current_b0", "high_current_b0", "choke_current_0",
-                     "low_current_0", "free_current_0", *FORWARD_CURRENTS)),
+                     "low_current_0", "free_current_0", *FORWARD_CURRENTS, *FLYBACK_CURRENTS)),
     ("output [V]", ("output_voltage_a", "load_voltage_a", "output_voltage_b", "load_voltage_b", "bus_voltage")),
 )  # fmt: skip
 # Panels of each study: title and the signals drawn in it, all of one unit.
@@ -82,6 +85,7 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
         "low_voltage_b0",
         "low_voltage_0",
         "high_voltage",
+        "switch_voltage",
     ),
     "diode_voltage_peak": (
         "low_voltage_a0",
@@ -89,9 +93,12 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
         "free_voltage_0",
         "forward_voltage",
         "freewheel_voltage",
+        "rectifier_voltage_a",
     ),
     "primary_current_peak": "primary_current",
-    "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0"),
+    "switch_current_peak": ("high_current_a0", "high_current_b0", "low_current_0", "switch_current"),
+    "diode_current_peak": ("free_current_0", "rectifier_current_a"),
+    "magnetising_current_peak": "magnetising_current",
     "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),
     "output_ripple": ("output_voltage_a", "output_voltage_b", "bus_voltage"),
 }
@@ -117,6 +124,11 @@ COLOURS = {
     "choke_current_0": "#1f4e6b",
     "low_current_0": "#b8860b",
     "free_current_0": "#8a3b12",
+    "switch_voltage": "#1f4e6b",
+    "rectifier_voltage_a": "#8a3b12",
+    "magnetising_current": "#1f4e6b",
+    "switch_current": "#b8860b",
+    "rectifier_current_a": "#8a3b12",
     "output_voltage_a": "#5b7c2f",
     "load_voltage_a": "#9a9a9a",
     "output_voltage_b": "#6a4c93",

@@ -11,11 +11,22 @@ from netlists.stages.transformer import Transformer, Winding
 
 
 class Parts:
-    """Reads the parts of one instance; remembers through its reader what it read."""
+    """Reads the parts of one instance; remembers through its reader what it read.
+
+    ``rails`` : texts of ``output`` that count, where only the parts of one rail are wanted; a part with none is the
+    instance's own rail's;  ``branch`` : of an output network
+    """
 
     def __init__(
-        self, record: SupplyRecord, instance: str, reader: Reader, phases: int, branch: str | None = None
+        self,
+        record: SupplyRecord,
+        instance: str,
+        reader: Reader,
+        phases: int,
+        branch: str | None = None,
+        rails: tuple[str, ...] | None = None,
     ) -> None:
+        self._rails = rails
         self._record = record
         self._instance = instance
         self._reader = reader
@@ -23,8 +34,10 @@ class Parts:
         self._branch = branch
 
     def in_role(self, role: str) -> list[tuple[str, str, Part]]:
-        """Designator, path and part of every part that holds a role, of one branch where one was named."""
+        """Designator, path and part of every part that holds a role, of one branch or rail where one was named."""
         found = self._record.parts_in_role(self._instance, role)
+        if self._rails is not None:
+            found = [one for one in found if one[2].output in self._rails]
         return [one for one in found if self._branch in (None, one[2].branch)]
 
     def stage_value(self, field: str) -> float:
@@ -39,8 +52,14 @@ class Parts:
         return self._reader.value(path) if path in self._record.quantities else None
 
     def _of_kind(self, role: str, kind: str) -> list[tuple[str, str, Part]]:
-        held = self._record.parts_in_role(self._instance, role)
-        return [found for found in held if getattr(found[2], "kind", "") == kind]
+        return [found for found in self.in_role(role) if getattr(found[2], "kind", "") == kind]
+
+    def total(self, role: str, field: str, *, adds_in_series: bool) -> tuple[str, float] | None:
+        """Designator and value of a role's pieces together: resistances add in series, capacitances in parallel."""
+        for designator, path, part in self.in_role(role):
+            times = part.series / part.parallel if adds_in_series else part.parallel / part.series
+            return designator, self._reader.value(f"{path}.{field}") * times
+        return None
 
     def switch(self, role: str) -> Switch | None:
         """The MOSFETs of a role, those of one phase."""
@@ -98,8 +117,8 @@ class Parts:
 
     def snubber(self) -> Snubber | None:
         """The snubber of one phase; equal pieces of all phases are recorded together."""
-        resistors = self._record.parts_in_role(self._instance, "snubber_resistor")
-        capacitors = self._record.parts_in_role(self._instance, "snubber_capacitor")
+        resistors = self.in_role("snubber_resistor")
+        capacitors = self.in_role("snubber_capacitor")
         if not resistors or not capacitors:
             return None
         (_, resistor, r_part), (_, capacitor, c_part) = resistors[0], capacitors[0]

@@ -1,4 +1,4 @@
-"""Plausible buck and boost designs, and seeded records drawn around them, for the robustness campaign.
+"""Plausible buck, boost and flyback designs, and seeded records drawn around them, for the robustness campaign.
 
 Every value is drawn log-uniform between half and twice that of a design; what is bounded by 1 (duty, efficiency) is
 drawn as its distance from 1, counts and angles are drawn from their own lists. The ranges were committed before the
@@ -14,8 +14,12 @@ from typing import Any
 
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck
+from netlists.stages import flyback_params as flyback
 from netlists.stages.banks import Bank
+from netlists.stages.flyback_params import Clamp, Secondary
+from netlists.stages.outputs import Output
 from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
+from netlists.stages.transformer import Transformer, Winding
 
 LOADS = (0.1, 0.25, 0.5, 1.0)
 WHOLE = {"phase_angle"}  # drawn from a list
@@ -75,6 +79,82 @@ BOOSTS = (
 POWERS = (900.0, 300.0, 100.0, 1600.0)  # of each boost design
 
 
+def flyback_of(
+    mode: flyback.Mode,
+    switch: Switch,
+    core: tuple[float, float, float],
+    clamp: Clamp,
+    secondaries: tuple[Secondary, ...],
+    frequency: float,
+    **more: Any,
+) -> flyback.Params:
+    """A flyback; ``core`` is its primary's inductance, leakage and resistance."""
+    windings = tuple(one.winding for one in secondaries)
+    primary = Transformer("T1", windings, *core)
+    return flyback.Params(
+        mode, switch, primary, clamp, secondaries, Strays(25e-9, 5.0, 20e-9), frequency,
+        **({"largest_duty": 0.8} | more),
+    )  # fmt: skip
+
+
+CLAMP = Clamp(Diode("D1", 1.3, 1.0, 0.2, 15e-12), "C1", "R1", 1.5e-9, 24e3, resistors_series=2)
+FLYBACKS = (
+    flyback_of(  # universal mains, 60 W, discontinuous
+        "fixed_frequency", Switch("Q1", 0.6, 70e-12), (120e-6, 1.8e-6, 0.12), CLAMP,
+        (
+            Secondary(
+                Output("main", (Bank("C4", 470e-6, 40e-3),), 12.0, 5.0), Winding(6.0, 6e-3),
+                Diode("D2", 0.75, 15.0, 8e-3, 400e-12), (Bank("C3", 1500e-6, 18e-3, parallel=2),),
+                Choke("L2", 2.2e-6, 5e-3),
+            ),
+        ),
+        100e3, sense_resistance=0.243, drain_capacitance=47e-12,
+    ),
+    flyback_of(  # bus-fed standby, 5 V, continuous
+        "fixed_frequency", Switch("Q1", 3.0, 35e-12), (2.8e-3, 60e-6, 3.5),
+        dataclasses.replace(CLAMP, capacitance=1e-9, resistance=47e3),
+        (
+            Secondary(
+                Output("standby", (Bank("C3", 1000e-6, 25e-3, parallel=2), Bank("C4", 10e-6, 4e-3)), 5.0, 2.5),
+                Winding(18.0, 8e-3), Diode("D2", 0.5, 5.0, 15e-3, 350e-12), snubber=Snubber(22.0, 470e-12),
+            ),
+        ),
+        65e3,
+    ),
+    flyback_of(  # universal mains, valley-switched, two rails
+        "valley", Switch("Q1", 0.9, 60e-12), (450e-6, 7e-6, 0.5),
+        dataclasses.replace(CLAMP, capacitance=2.2e-9, resistance=68e3, resistors_series=1),
+        (
+            Secondary(
+                Output("main", (Bank("C3", 1000e-6, 22e-3, parallel=2),), 12.0, 2.5), Winding(7.0, 9e-3),
+                Diode("D2", 0.8, 10.0, 12e-3, 250e-12),
+            ),
+            Secondary(
+                Output("logic", (Bank("C5", 1000e-6, 25e-3),), 5.0, 1.5), Winding(16.0, 6e-3),
+                Diode("D3", 0.45, 5.0, 12e-3, 300e-12),
+            ),
+        ),
+        140e3, drain_capacitance=47e-12,
+    ),
+    flyback_of(  # bus-fed, 100 W, continuous, a post filter on one of two rails
+        "fixed_frequency", Switch("Q1", 0.38, 90e-12, parallel=1), (900e-6, 9e-6, 0.3),
+        dataclasses.replace(CLAMP, capacitance=4.7e-9, resistance=33e3, resistors_series=1, resistors_parallel=2),
+        (
+            Secondary(
+                Output("coils", (Bank("C4", 220e-6, 60e-3),), 24.0, 3.5, 3e-3, 50e-9), Winding(5.0, 12e-3),
+                Diode("D2", 0.85, 10.0, 12e-3, 120e-12), (Bank("C3", 680e-6, 28e-3, parallel=2),),
+                Choke("L2", 4.7e-6, 8e-3),
+            ),
+            Secondary(
+                Output("logic", (Bank("C5", 470e-6, 40e-3),), 12.0, 1.0), Winding(9.6, 15e-3),
+                Diode("D3", 0.75, 3.0, 25e-3, 100e-12),
+            ),
+        ),
+        70e3,
+    ),
+)  # fmt: skip
+
+
 def drawn(owner: Any, source: random.Random) -> Any:
     """A parameter object with every number of it, and of what it holds, drawn anew around its own."""
     changes: dict[str, Any] = {}
@@ -124,3 +204,36 @@ def drawn_boost(seed: int) -> tuple[boost_pfc.Params, Condition]:
         line_angle=source.uniform(20.0, 90.0),
     )  # fmt: skip
     return params, condition
+
+
+def drawn_flyback(seed: int) -> tuple[flyback.Params, Condition]:
+    """Flyback record number ``seed``, at a bus between 90 and 400 V.
+
+    Raises
+    ------
+    OptionError : the draw lies outside what a record may hold
+    """
+    source = random.Random(f"flyback {seed}")
+    params = drawn(FLYBACKS[seed % len(FLYBACKS)], source)
+    windings = tuple(one.winding for one in params.secondaries)
+    params = dataclasses.replace(params, primary=dataclasses.replace(params.primary, windings=windings))
+    condition = Condition(
+        90.0 * (400.0 / 90.0) ** source.random(), 0.0, 0.0, 25.0, supply="dc", load_fraction=source.choice(LOADS)
+    )
+    power = flyback.full_power(params) * condition.load_fraction
+    return params, dataclasses.replace(condition, output_power=power)
+
+
+def flyback_out_of_reach(params: flyback.Params, condition: Condition) -> bool:
+    """Whether no duty up to the largest regulates even a lossless flyback.
+
+    Up to a duty D a reflected voltage above Vin D / (1 - D) leaves it discontinuous, so it gives (Vin D)^2 / (2 L f) at
+    most; one that runs at the boundary would need D = Vr / (Vin + Vr) or next to it.
+    """
+    supply, most = condition.line_voltage, params.largest_duty
+    lead = params.secondaries[0]
+    reflected = params.primary.ideal_ratio(lead.winding) * lead.output.voltage
+    if reflected <= supply * most / (1 - most):
+        return False
+    available = (supply * most) ** 2 / (2 * params.primary.primary_inductance * params.switching_frequency)
+    return params.mode == "valley" or condition.output_power > available

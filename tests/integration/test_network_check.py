@@ -120,11 +120,14 @@ def test_alternatives_of_the_converter_are_said(tmp_path: Path) -> None:
     assert plan.not_modelled(both, "bus")[-1][0] == "alternatives of main"
 
 
+NOT_YET = {"flyback"}  # its pulses into a network have no hand calculation; a record that asks for it is told so
+
+
 def test_every_converter_with_an_output_can_be_asked() -> None:
     """A kind that a record may put before a network, and that has a plan, must be known to the network's plan."""
     classes = [Buck, *Isolated.__subclasses__()]
     kinds = {kind for one in classes for kind in one.model_fields["kind"].annotation.__args__}
-    assert kinds & set(PLANS) == set(plan.CONVERTERS)
+    assert kinds & set(PLANS) - NOT_YET == set(plan.CONVERTERS)
 
 
 def test_a_claim_about_a_network_is_asked_of_it(tmp_path: Path) -> None:

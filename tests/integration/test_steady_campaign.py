@@ -1,4 +1,4 @@
-"""Random bucks and correctors: each is verified, fails loudly with a kind, or is proved out of reach beforehand.
+"""Random bucks, correctors, flybacks: each is verified, fails loudly with a kind, or is proved out of reach before.
 
 5 records a stage in CI, 200 behind the marker; of those, 20 a stage are held against a long settled run.
 """
@@ -13,14 +13,16 @@ import numpy as np
 import pytest
 import steady
 from integration.forward_designs import drawn_forward
-from integration.switching_designs import drawn_boost, drawn_buck
+from integration.switching_designs import drawn_boost, drawn_buck, drawn_flyback, flyback_out_of_reach
 
 from harness.contracts import Periodic
 from harness.handcalc import boost_pfc as boost_hand
 from harness.handcalc import buck as buck_hand
+from harness.handcalc import flyback as flyback_hand
 from harness.handcalc import two_switch_forward as forward_hand
 from harness.judge.agreement import agreement
 from harness.plan import two_switch_forward_bench
+from harness.plan.flyback_bench import flyback_layout
 from harness.plan.switching_measures import boost_layout, buck_layout, measure_steady
 from harness.simulate import ngspice, periodic
 from netlists.errors import OptionError, SimulationError
@@ -31,6 +33,7 @@ DRAWS: dict[str, Callable[[int], tuple[Any, Condition]]] = {
     "buck": drawn_buck,
     "boost_pfc": drawn_boost,
     "two_switch_forward": drawn_forward,
+    "flyback": drawn_flyback,
 }
 RECORDS = 200
 LEAST_VERIFIED = 0.99
@@ -43,8 +46,9 @@ KINDS = ("not_settled", "unverified", "timestep", "unreachable")
 def draws(kind: str, seeds: range) -> Iterator[tuple[int, Any, Condition]]:
     """Seeded records of a stage; what no duty can regulate by the bound of its parameters is left out.
 
-    The bounds: a buck's output lies below its input, a boost's bus above the rectified line, a forward converter's duty
-    below its largest by the balance of volt-seconds with its drops, which the hand calculation refuses.
+    The bounds: a buck's output lies below its input, a boost's bus above the rectified line, a flyback's power below
+    what its largest duty gives without loss, a forward converter's duty below its largest by the balance of
+    volt-seconds with its drops, which the hand calculation refuses.
     """
     for seed in seeds:
         try:
@@ -53,6 +57,8 @@ def draws(kind: str, seeds: range) -> Iterator[tuple[int, Any, Condition]]:
                 boost_pfc.input_voltage(params, condition)
             if kind == "two_switch_forward":
                 forward_hand.solve(params, condition)
+            if kind == "flyback" and flyback_out_of_reach(params, condition):
+                continue
         except (OptionError, ArithmeticError) as error:
             if not any(bound in str(error) for bound in BOUNDS):
                 raise
@@ -115,6 +121,9 @@ def disagreements(kind: str, params: Any, condition: Condition) -> tuple[list[st
     elif kind == "two_switch_forward":
         layout = two_switch_forward_bench.layout(params, condition)
         expected = forward_hand.expect(params, condition)
+    elif kind == "flyback":
+        layout = flyback_layout(params, condition, valley=len(analysis.controls) > 1)
+        expected = flyback_hand.expect(params, condition)
     else:
         layout = boost_layout(params, boundary=len(analysis.controls) > 1)
         expected = boost_hand.expect(params, condition)

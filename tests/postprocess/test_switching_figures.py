@@ -104,3 +104,28 @@ def test_low_pass_passes_direct_voltage_and_halves_power_at_its_corner() -> None
     assert float(np.ptp(passed)) / 2 == pytest.approx(1 / math.sqrt(2), rel=1e-2)
     slow = np.sin(2 * math.pi * 1e6 * time)
     assert float(np.ptp(low_pass(time, slow, 20e6)[500:])) / 2 == pytest.approx(1.0, rel=3e-3)
+
+
+def test_clamp_core_and_level_of_an_isolated_converter() -> None:
+    """A clamp that falls straight from 210 to 190 V over two resistors, a core under +100 V and -50 V in turn."""
+    clamp = 210.0 - 20.0 * phase()
+    core = np.where(phase() < 1 / 3, 100.0, -50.0)
+    current = np.where(phase() < 1 / 3, 3 * phase(), 1.5 * (1 - phase()))
+    run = Run(
+        "x", "ok", Axis("time", "s", TIME),
+        {"clamp": signal("clamp", "V", clamp), "core": signal("core", "V", core), "i": signal("i", "A", current),
+         "second": signal("second", "V", np.full(TIME.size, 5.1))},
+        {"frequency": 1 / PERIOD},
+    )  # fmt: skip
+    empty: dict[str, Any] = {name: [] for name in ("controls", "places", "chokes", "banks", "outputs", "inputs")}
+    layout = empty | {
+        "clamps": [{"capacitor": "C1", "resistor": "R1", "voltage": "clamp", "resistance": 48e3, "pieces": 2}],
+        "cores": [{"designator": "T1", "current": "i", "voltage": "core"}],
+        "levels": [{"metric": "output_voltage", "subject": "second", "signal": "second"}],
+    }
+    found = {(one.name, one.subject): one.value for one in measure_steady(run, layout=layout)}
+    assert found["clamp_voltage", "C1"] == pytest.approx(200.0, rel=1e-3)
+    assert found["clamp_dissipation", "R1"] == pytest.approx((200.0**2 + 20.0**2 / 12) / 48e3 / 2, rel=2e-3)
+    assert found["flux_linkage_swing", "T1"] == pytest.approx(100.0 * PERIOD / 3, rel=2e-3)
+    assert found["magnetising_current_peak", "T1"] == pytest.approx(1.0, rel=2e-3)
+    assert found["output_voltage", "second"] == pytest.approx(5.1)

@@ -1,0 +1,76 @@
+"""What is asked of a flyback, and what it is expected to answer by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from harness.handcalc import flyback as hand
+from harness.handcalc.expectation import Expectation
+from harness.plan import isolated
+from harness.plan.isolated import LOWEST_INPUT
+from harness.plan.study import MetricRule, Question, Study
+from harness.plan.switching_measures import measure_of as measure_of
+from harness.plan.switching_measures import postprocess_version as postprocess_version
+from harness.plan.switching_studies import RULES, LowestInputStudy, Situation, SteadyStudy
+from harness.plan.switching_studies import prepare as prepare
+from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import worse_end as worse_end
+from netlists.point import Point
+from netlists.record import SupplyRecord
+from netlists.stages import flyback as stage
+from netlists.stages.flyback_params import KIND, rail_names
+
+SCALES_CORNERS = True  # see StagePlan
+STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, LOWEST_INPUT: LowestInputStudy}
+SHARED = (
+    "duty_cycle", "switching_frequency", "output_ripple", "output_ripple_probe", "switch_voltage_plateau",
+    "switch_voltage_peak", "diode_voltage_plateau", "diode_voltage_peak", "switch_current_peak",
+    "switch_current_average", "switch_current_rms", "diode_current_peak", "diode_current_average", "diode_current_rms",
+    "choke_current_peak", "choke_current_rms", "choke_ripple", "saturation_current_needed", "capacitor_current_rms",
+    "input_ripple_current",
+)  # fmt: skip
+METRICS: dict[str, MetricRule] = {
+    **{name: RULES[name] for name in SHARED},
+    "magnetising_current_peak": MetricRule("steady", "high", "A", "in the core"),
+    "flux_linkage_swing": MetricRule("steady", "high", "V s", "peak to peak, of the primary's turns together"),
+    "clamp_voltage": MetricRule("steady", "high", "V", "mean across the clamp's capacitor"),
+    "clamp_dissipation": MetricRule("steady", "high", "W", "one piece of the clamp's resistor"),
+    "output_voltage": MetricRule("steady", "high", "V", "mean of a rail that follows the regulated one"),
+    "lowest_input_voltage": MetricRule(LOWEST_INPUT, "high", "V", "bus at which the largest duty is needed"),
+}
+
+
+def questions(record: SupplyRecord, instance: str) -> list[Question]:
+    """All metrics at nine operating points, the guide's probe, the lowest bus."""
+    params, _ = stage.params_from(record, instance, Point())
+    return isolated.questions(record, instance, list(METRICS), params.secondaries[0].output)
+
+
+def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
+    """An instance at a point under a question, and the leaf paths it rests on."""
+    return isolated.situation(KIND, stage.params_from, record, instance, point, question)
+
+
+def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
+    """What a practitioner would ask of this instance and no study answers, each with the reason."""
+    found = [
+        ("load steps and stability", "the duty is solved for; the control loop's parts are not in the record"),
+        ("burst operation", "its bursts repeat over many periods and are the controller's own; no board shows them"),
+        ("frequency foldback at light load", "the controller's curve; light load is simulated at the stated frequency"),
+        ("overload and current limit", "the limit's threshold and its compensation lie in the controller"),
+        ("isolation and common-mode current", "both sides share one ground in the netlist"),
+    ]
+    if "valley" in record.instance(instance).choices("mode"):
+        why = "at the highest frequency the converter waits; which valley it then takes is the controller's"
+        found.append(("changes between valleys at light load", why))
+    if len(rail_names(record, instance)) > 1:
+        why = "leakage between secondaries is not in the record; with one rail loaded alone it decides"
+        found.append(("rails loaded unlike each other", why))
+    return found
+
+
+def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:
+    """Hand calculation of a study in a situation; ArithmeticError where there is none."""
+    if study == LOWEST_INPUT:
+        return hand.expect_lowest(about.params, about.condition)
+    return hand.expect(about.params, about.condition)

@@ -1,0 +1,201 @@
+"""A flyback at one point under one condition, put as a periodic steady state, and the layout of its signals."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from harness.contracts import Constraint, Control, Periodic
+from harness.handcalc import flyback as hand
+from harness.handcalc.flyback import Estimate
+from harness.plan.study import LOWEST_INPUT
+from harness.plan.switching_measures import Layout, probed
+from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, SMALLEST_DUTY
+from harness.simulate.case import Case, periodic_case
+from netlists.periodic import State
+from netlists.point import Condition
+from netlists.stages import flyback as stage
+from netlists.stages.banks import Bank
+from netlists.stages.flyback_params import TAGS, Params, rails, turn_on_delay
+from netlists.stages.switching import choke_state_at
+
+SEARCH = "periodic_search_pulsed"
+STEPS = (200, 600)  # time steps a period, search and final: its options refine the search's where it needs it
+BUS_REACH = 3.0  # the search for the lowest bus may move it by this factor either way
+
+
+def flyback_case(params: Params, condition: Condition) -> Case:
+    """The case of a flyback whose duty is solved for."""
+    analysis = flyback_analysis(params, condition)
+    return periodic_case(stage.bench(params, condition), stage.probes(params), analysis, SEARCH)
+
+
+def lowest_case(params: Params, condition: Condition) -> Case:
+    """The case of a flyback at its largest duty, its bus solved for.
+
+    Raises
+    ------
+    ArithmeticError : the hand calculation finds no such bus
+    """
+    at_end = dataclasses.replace(condition, line_voltage=hand.lowest_input(params, condition))
+    analysis = flyback_analysis(params, at_end, bus_is_control=True)
+    return periodic_case(stage.bench(params, at_end, bus_is_control=True), stage.probes(params), analysis, SEARCH)
+
+
+def flyback_bench(params: Params, condition: Condition, study: str) -> tuple[Case, Layout]:
+    """Case and layout of a study."""
+    if study == LOWEST_INPUT:
+        return lowest_case(params, condition), lowest_layout(params)
+    case = flyback_case(params, condition)
+    assert isinstance(case.analysis, Periodic)
+    return case, flyback_layout(params, condition, valley=len(case.analysis.controls) > 1)
+
+
+def flyback_analysis(params: Params, condition: Condition, *, bus_is_control: bool = False) -> Periodic:
+    """The steady state: duty, or at the largest duty the bus, holds the regulated rail; the frequency the idle time."""
+    estimate = hand.estimate(params, condition, params.largest_duty if bus_is_control else None)
+    gate = stage.gate(params, condition, estimate.duty, estimate.frequency)
+    rail = params.secondaries[0].output
+    controls = [Control("duty", estimate.duty, SMALLEST_DUTY, params.largest_duty)]
+    if bus_is_control:
+        bus = condition.line_voltage
+        gate = gate.held_at(params.largest_duty)
+        controls = [Control("voltage", bus, bus / BUS_REACH, bus * BUS_REACH)]
+    constraints = [Constraint("mean", stage.regulated_vector(params), rail.voltage)]
+    if params.mode == "valley" and estimate.frequency < AT_LIMIT * params.switching_frequency:
+        # at its highest frequency a valley-switched controller waits for a later valley: nothing to solve
+        lowest, highest = estimate.frequency / FREQUENCY_REACH, params.switching_frequency / AT_LIMIT
+        controls.append(Control("frequency", estimate.frequency, lowest, highest))
+        constraints.append(Constraint("idle", stage.MAGNETISING, turn_on_delay(params)))
+    states = stage.states(params, condition)
+    fast = _fast(params, condition, estimate)
+    pairs = [_estimated(params, state, estimate, fast) for state in states]
+    return Periodic(
+        estimate.frequency,
+        tuple(controls),
+        tuple(constraints),
+        (gate, stage.FEED) if bus_is_control else (gate,),
+        states,
+        tuple(value for value, _ in pairs),
+        tuple(scale for _, scale in pairs),
+        *STEPS,
+    )
+
+
+def _estimated(params: Params, state: State, estimate: Estimate, fast: dict[str, float]) -> tuple[float, float]:
+    """Estimate and scale of a state by the unknown it belongs to, or by the place a fast one lies across."""
+    what, *rest = state.unknown.split(" ") if state.unknown else ("",)
+    if what == "magnetising":
+        return (estimate.primary if "leakage" in state.device else estimate.magnetising), estimate.scale
+    if what == "clamp":
+        return estimate.clamp, estimate.clamp
+    if what in ("first", "output", "probe"):
+        index = TAGS.index(rest[1])
+        level = estimate.firsts[index] if what == "first" else estimate.outputs[index]
+        return level, level
+    if what == "choke":
+        index = TAGS.index(rest[0].removeprefix("post_"))
+        part = params.secondaries[index].choke
+        assert part is not None  # only a rail with one has such a state
+        value = choke_state_at(part, estimate.chokes[index])
+        return value, value
+    return fast.get(state.place, 0.0), FAST_SCALE
+
+
+def _fast(params: Params, condition: Condition, estimate: Estimate) -> dict[str, float]:
+    """Values of the fast states by their place while the switch is on: switch without voltage, all diodes blocked."""
+    found = {"clamp": -(condition.line_voltage + estimate.clamp)}
+    for index, (tag, one) in enumerate(rails(params)):
+        reverse = estimate.firsts[index] + estimate.winding / params.primary.ideal_ratio(one.winding)
+        found[f"rectifier {tag}"] = -reverse
+    return found
+
+
+def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Layout:
+    """Which signals belong to which part; ``valley``: its frequency is a control too."""
+    made = rails(params)
+    rectified = [f"rectifier_current_{tag}" for tag, _ in made]
+    main = params.secondaries[0].output.name
+    controls = [_control("duty_cycle", main, "control.0.duty", "1")]
+    if params.mode == "valley":
+        controls.append(_control("switching_frequency", main, "control.1.frequency" if valley else "frequency", "Hz"))
+    clamp = params.clamp
+    layout: Layout = {
+        "controls": controls,
+        "places": [
+            _place("switch", params.switch.designator, "switch", rectified, params.switch.parallel),
+            {
+                **_place("diode", clamp.diode.designator, "clamp", ["switch_current"], clamp.diode.parallel),
+                "voltages": ["clamp_diode_voltage"],
+            },
+        ],
+        "clamps": [
+            {
+                "capacitor": clamp.capacitor,
+                "resistor": clamp.resistor,
+                "voltage": "clamp_voltage",
+                "resistance": clamp.resistance * clamp.resistors_series / clamp.resistors_parallel,
+                "pieces": clamp.resistor_pieces,
+            }
+        ],
+        "cores": [
+            {
+                "designator": params.primary.designator,
+                "current": "magnetising_current",
+                "voltage": "magnetising_voltage",
+            }
+        ],
+        "chokes": [],
+        "banks": [],
+        "outputs": [],
+        "levels": [],
+        "inputs": [{"subject": hand.BUS, "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}],
+    }
+    for index, (tag, one) in enumerate(made):
+        place = _place("diode", one.rectifier.designator, "rectifier", ["switch_current"], one.rectifier.parallel)
+        layout["places"].append(
+            place | {"voltages": [f"rectifier_voltage_{tag}"], "currents": [f"rectifier_current_{tag}"]}
+        )
+        if one.choke is not None:
+            layout["chokes"].append(
+                {
+                    "designator": one.choke.designator,
+                    "currents": [f"choke_current_post_{tag}"],
+                    "voltages": [[f"first_voltage_{tag}", f"output_voltage_{tag}"]],
+                    "inductance": one.choke.inductance,
+                    "winding_resistance": one.choke.winding_resistance,
+                }
+            )
+        layout["banks"] += _banks(one.firsts, f"first_current_{tag}")
+        layout["banks"] += _banks(one.output.banks, f"output_current_{tag}")
+        probe = probed(f"load_voltage_{tag}") if condition.probe != "none" else None
+        layout["outputs"].append({"subject": one.output.name, "bank": f"output_voltage_{tag}", "probe": probe})
+        if index > 0:
+            layout["levels"].append(
+                {"metric": "output_voltage", "subject": one.output.name, "signal": f"output_voltage_{tag}"}
+            )
+    return layout
+
+
+def lowest_layout(params: Params) -> Layout:
+    """The layout of a study of the lowest bus: that bus alone."""
+    empty: Layout = {name: [] for name in ("places", "chokes", "banks", "outputs", "inputs")}
+    rail = params.secondaries[0].output.name
+    return {"controls": [_control("lowest_input_voltage", rail, "control.0.voltage", "V")], **empty}
+
+
+def _control(metric: str, subject: str, solution: str, unit: str) -> Layout:
+    return {"metric": metric, "subject": subject, "solution": solution, "unit": unit}
+
+
+def _place(kind: str, designator: str, signal: str, others: list[str], pieces: int) -> Layout:
+    return {
+        "kind": kind, "designator": designator, "voltages": [f"{signal}_voltage"], "currents": [f"{signal}_current"],
+        "others": [others], "pieces": pieces, "sign": 1,
+    }  # fmt: skip
+
+
+def _banks(parts: tuple[Bank, ...], signal: str) -> list[Layout]:
+    return [
+        {"designator": part.designator, "current": f"{signal}{place}", "parallel": part.parallel}
+        for place, part in enumerate(parts)
+    ]
