@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 
 from harness.handcalc import forward_edges as edges
 from harness.handcalc import two_switch_forward as hand
+from harness.handcalc.forward_currents import currents_of
 from harness.handcalc.forward_period import lowest_bus, solve
 from harness.handcalc.switching_waveform import mean_of, rms_of
 from netlists.point import Condition, Point
@@ -93,12 +94,12 @@ def test_power_into_the_bus_covers_output_and_conduction() -> None:
     """Own balance: what the bus gives is the output and between one and eight percent of losses."""
     for load in (1.0, 0.5):
         state = solve(PARAMS, condition(load))
-        drawn = mean_of(hand.currents_of(PARAMS, state).feed) * 385.0
+        drawn = mean_of(currents_of(PARAMS, state).feed) * 385.0
         assert 1.02 < drawn / (24.0 * mean_of(state.choke)) < 1.1
 
 
 def test_currents_of_the_rectifiers_are_the_chokes() -> None:
-    flows, state = hand.currents_of(PARAMS, solve(PARAMS, condition())), solve(PARAMS, condition())
+    flows, state = currents_of(PARAMS, solve(PARAMS, condition())), solve(PARAMS, condition())
     assert mean_of(flows.forward) + mean_of(flows.freewheel) == pytest.approx(mean_of(state.choke), rel=1e-6)
     assert rms_of(flows.forward) < rms_of(state.choke)
 
