@@ -30,6 +30,7 @@ SETTLING_PERIODS = 6
 SETTLED_DRIFT = 2e-4  # of the bulk voltage over one period
 SETTLED_TEMPERATURE = 0.5  # change of the thermistor between two rounds [degC]
 MOST_ROUNDS = 12
+JUST_ABOVE = 1.002  # of the cut-off: at it the load is off, so the bulk never falls below
 DROPPED_LOAD = 0.1  # of the current the load should draw: one that falls below it was off
 LOSS_OFFSETS = (-0.25, -0.10, -0.04, -0.015, 0.0, 0.015, 0.04, 0.10, 0.25)  # of a half period, around the trough
 
@@ -131,7 +132,7 @@ class StuckRelayStudy(LineStudy):
 
 def with_end(params: Params, lowest_bus: float) -> Params:
     """A stage whose hold-up ends where its converter no longer regulates, or cuts out before that."""
-    cutoff = params.undervoltage_cutoff or 0.0
+    cutoff = JUST_ABOVE * (params.undervoltage_cutoff or 0.0)
     return dataclasses.replace(params, holdup_end_voltage=max(lowest_bus, cutoff))
 
 
