@@ -271,7 +271,8 @@ class Flyback(Isolated):
     NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty")
 
     def structure_names(self) -> tuple[str, ...]:
-        return ("mode",)
+        """The mode matters only where it is simulated."""
+        return ("mode",) if self.is_modelled() else ()
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "primary_switch": Role(("mosfet",), 1, 1, SWITCH, "between transformer and sense resistor", ("parallel",)),
