@@ -386,6 +386,7 @@ class Flyback(Isolated):
     NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty")
 
     def structure_names(self) -> tuple[str, ...]:
+        """The mode matters only where it is simulated."""
         return ("mode",) if self.is_modelled() else ()
 
     ROLES: ClassVar[Mapping[str, Role]] = {

@@ -40,7 +40,7 @@ MET = 1e-4  # of the target, where the secant ends
 MOST_PERIODS = 20_000
 FORWARD_SEED = 7  # of the random designs: 24 V, 17 A, continuous at the loads of the sweep
 FULL = Condition(24.0, 0.0, 60.0, 25.0, supply="dc")
-BUS = Condition(310.0, 0.0, 60.0, 25.0, supply="dc")
+BUS = Condition(130.0, 0.0, 12.5, 25.0, supply="dc")
 CREST = Condition(115.0, 50.0, 700.0, 25.0, line_angle=90.0)
 FORWARD, AT_FORWARD = drawn_forward(FORWARD_SEED)
 
@@ -56,10 +56,8 @@ STAGES: dict[str, Callable[[float], Case]] = {
     "boost, 1 phase": lambda load: boost_case(BOOSTS[1], dataclasses.replace(CREST, output_power=300.0 * load)),
     "boost, 2 phases": lambda load: boost_case(BOOSTS[0], dataclasses.replace(CREST, output_power=700.0 * load)),
     "two-switch forward": forward_at,
-    "flyback": lambda load: flyback_case(FLYBACKS[0], dataclasses.replace(BUS, load_fraction=load)),
-    "flyback, continuous": lambda load: flyback_case(
-        FLYBACKS[1], dataclasses.replace(BUS, line_voltage=130.0, load_fraction=load)
-    ),
+    # continuous: what a discontinuous one's clamp takes scatters by 1e-5, so its baseline never settles by its own rule
+    "flyback": lambda load: flyback_case(FLYBACKS[1], dataclasses.replace(BUS, load_fraction=load)),
 }
 
 
