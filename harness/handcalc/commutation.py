@@ -13,15 +13,15 @@ choke's current moves within the edge.
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.integrate import ODEintWarning, odeint
 
 from harness.contracts import FloatArray
+from harness.handcalc.channel import conductance
+from harness.handcalc.state_equations import solved
 from netlists.stages.switching import GateLaw
 
 TOLERANCE = 1e-5  # relative, of the step control; peaks are held to percents
@@ -124,7 +124,7 @@ def turn_off(cell: Cell, voltage: float, current: float, dead_time: float) -> Co
     def other_gate(t: float) -> float:
         return 0.0 if other is None else min(max((t - events[2]) / other.ramp, 0.0), 1.0)
 
-    on = 1 / _conductance(law, cell.pieces, 1.0)
+    on = 1 / conductance(law, cell.pieces, 1.0)
     loop = current if cell.is_upper else 0.0
     controlled = current * on
     start = np.array([loop, controlled, voltage - cell.bank_resistance * loop - controlled])
@@ -158,16 +158,12 @@ def turn_on(cell: Cell, voltage: float, current: float, dead_time: float, middle
     )
 
 
-def _conductance(law: GateLaw, pieces: int, gate: float) -> float:
-    return pieces * law.scale * math.expm1(law.steepness * gate)
-
-
 def _other_drop(cell: Cell, current: float) -> float:
     """Forward drop [V] of the other place while the current is settled in it."""
     straight = cell.threshold + cell.slope * current
     if cell.other_law is None:
         return straight
-    channel = current / _conductance(cell.other_law, cell.other_pieces, 1.0)
+    channel = current / conductance(cell.other_law, cell.other_pieces, 1.0)
     return channel if current <= 0 else min(channel, straight)
 
 
@@ -251,14 +247,10 @@ def _run(
         start = np.append(start, start[2] if cell.is_upper else start[1])
     scale = _scale(cell, voltage, current, start.size)
     corners = np.array(sorted({event for event in events if time[0] < event < time[-1]}))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
-        state, told = odeint(
-            rates, start, time, rtol=TOLERANCE, atol=TOLERANCE * float(np.min(scale)), tcrit=corners, mxstep=20000,
-            hmax=(time[-1] - time[0]) / 20, full_output=True,
-        )  # fmt: skip
-    if told["message"] != "Integration successful.":
-        raise ArithmeticError(f"a commutation cannot be solved: {told['message']}")
+    state = solved(
+        "a commutation", rates, start, time, corners, rtol=TOLERANCE, atol=TOLERANCE * float(np.min(scale)),
+        mxstep=20000, hmax=(time[-1] - time[0]) / 20,
+    )  # fmt: skip
     loop, controlled, other = state[:, 0], state[:, 1], state[:, 2]
     node = -cell.bank_resistance * loop
     if cell.bank_inductance > 0:  # what is not the bank's lies across the loop and both places

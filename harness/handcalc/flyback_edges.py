@@ -6,13 +6,13 @@ clamp's diode sees another, with the loop's own inductance. Both are solved in `
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import exp1
 
 from harness.handcalc import flyback_rails as rails
+from harness.handcalc.channel import EULER, rise_ahead, time_constant
 from harness.handcalc.commutation import Cell, Commutation, turn_on
 from harness.handcalc.switching_waveform import body_tangent, diode_tangent_of
 from netlists.point import Condition
@@ -41,29 +41,21 @@ class Leaving:
 
 
 def turn_off_lag(params: Params, condition: Condition) -> float:
-    """From the gate's knee to where the drain's straight rise begins, seen back from it [s]; negative: before the knee.
-
-    The channel's conductance falls as g exp(-t / tau) while a current I charges C: u' = 1 - u exp(-x) in scaled
-    variables, whose solution tends to x less Euler's constant. So t = tau (0.5772 - ln(C / (tau g))), whatever I is:
-    own derivation.
-    """
+    """From the gate's knee to where the drain's straight rise begins, seen back from it [s]."""
     law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
-    conductance = params.switch.parallel * law.scale * math.expm1(law.steepness * law.knee)
-    ratio = drain_capacitance(params) / (tau * conductance)
-    return min(tau * (np.euler_gamma - math.log(ratio)), law.lead_off)
+    return min(rise_ahead(law, params.switch.parallel, drain_capacitance(params)), law.lead_off)
 
 
 def channel_peak(params: Params, condition: Condition, peak: float, slope: float) -> float:
     """Largest current of the channel [A] that rises at ``slope`` [A/s] to a peak where the drain's rise begins.
 
-    Of the current the channel keeps u exp(-x), u = exp(exp(-x)) E1(exp(-x)) the solution that ``turn_off_lag`` uses.
+    Of the current the channel keeps u exp(-x), u = exp(exp(-x)) E1(exp(-x)) the solution that ``rise_ahead`` uses.
     """
     law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
+    tau = time_constant(law)
     x = np.linspace(-5.0, 3.0, 200)
     kept = np.exp(-x) * np.exp(np.exp(-x)) * exp1(np.exp(-x))
-    return float(np.max((peak + slope * tau * (x - np.euler_gamma)) * kept))
+    return float(np.max((peak + slope * tau * (x - EULER)) * kept))
 
 
 def discharge(params: Params, condition: Condition, drain: float) -> tuple[float, float]:
@@ -74,7 +66,7 @@ def discharge(params: Params, condition: Condition, drain: float) -> tuple[float
     begins to charge the rectifiers' junctions, which adds to the peak: stepped. Own derivation.
     """
     law = switch_law(params, condition)
-    tau = law.ramp / law.steepness
+    tau = time_constant(law)
     clamp, leakage, junctions = params.clamp.diode, params.primary.leakage_inductance, rectifier_capacitance(params)
     level = max(drain, 0.0)
     charge = (switch_capacitance(params) + clamp.junction_capacitance * clamp.parallel) * level

@@ -8,15 +8,15 @@ back first swings up the rectifiers' junctions, beside the drain, and then meets
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.integrate import ODEintWarning, odeint
 
 from harness.contracts import FloatArray
+from harness.handcalc.channel import conductance
+from harness.handcalc.state_equations import solved
 from netlists.stages.switching import GateLaw
 
 TOLERANCE = 1e-5  # relative, of the step control; peaks are held to percents
@@ -93,21 +93,17 @@ def clamp_pulse(around: TurnOff, current: float, slope: float, begin: float, bef
     end = max(begin + rise + LASTING * around.leakage * current / ahead, start + law.ramp)
     time = np.linspace(start, end, POINTS)
     first = current - slope * (begin - start)
-    conducting = law.scale * around.pieces * math.expm1(law.steepness)
+    conducting = conductance(law, around.pieces, 1.0)
     share = around.magnetising / (around.magnetising + around.leakage)
     state: FloatArray = np.array(
         [first, first / conducting, 0.0, around.supply + before, before, -share * around.supply, first]
     )
     scale = np.array([current, around.supply, current, around.supply, before, around.supply, current])
     corners = np.array([start + law.ramp])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
-        found, told = odeint(
-            _rates(around, start), state, time, rtol=TOLERANCE, atol=TOLERANCE * float(np.min(scale)), mxstep=20000,
-            hmax=(end - start) / 50, tcrit=corners, full_output=True,
-        )  # fmt: skip
-    if told["message"] != "Integration successful.":
-        raise ArithmeticError(f"a turn-off cannot be solved: {told['message']}")
+    found = solved(
+        "a turn-off", _rates(around, start), state, time, corners, rtol=TOLERANCE,
+        atol=TOLERANCE * float(np.min(scale)), mxstep=20000, hmax=(end - start) / 50,
+    )  # fmt: skip
     through = np.maximum(-found[:, 3] - around.threshold, 0.0) / around.slope
     return Pulse(
         float(np.trapezoid(through, time)), float(np.trapezoid(through**2, time)), float(np.max(through)),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.handcalc import forward_edges as edges
+from harness.handcalc.channel import time_constant
 from harness.handcalc.forward_period import SMALLEST_CURRENT, Solved
 from harness.handcalc.forward_turn_off import Cell, TurnedOff, turned_off
 from harness.handcalc.switching_waveform import Course, diode_tangent_of, part_of, summed
@@ -149,7 +150,7 @@ def turn_on_of(params: Params, condition: Condition, state: Solved) -> TurnOn:
     if not state.is_continuous:
         shares = (0.5 * (1 - params.output.voltage * ratio / bus),) * 2
     laws = [law_of(params, part, bus) for part in (params.high, params.low)]
-    times = (edges.time_constant(laws[0]), edges.time_constant(laws[1]))
+    times = (time_constant(laws[0]), time_constant(laws[1]))
     snubber = None if params.snubber is None else (params.snubber.resistance, params.snubber.capacitance)
     found = edges.turned_on(
         edges.TurningOn(

@@ -12,34 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.contracts import FloatArray
+from harness.handcalc.channel import EULER, conductance, rise_ahead, time_constant
 from netlists.stages.switching import GateLaw
 
-EULER = float(np.euler_gamma)
 GRID = 400  # instants a ring is looked at
 CYCLES = 0.75  # ring periods looked at: the first swing holds the peak
 BEFORE = 6.0  # time constants of a turning-on switch before its conductance counts
 
 
-def time_constant(law: GateLaw) -> float:
-    """In which a switch's conductance changes by e [s]."""
-    return law.ramp / law.steepness
-
-
-def knee_conductance(law: GateLaw, pieces: int) -> float:
-    """Of a whole place at its gate's knee [S]."""
-    return pieces * law.scale * math.expm1(law.steepness * law.knee)
-
-
 def turn_off_lag(law: GateLaw, pieces: int, capacitance: float) -> float:
-    """From the gate's knee to where the straight rise of a place's voltage begins, seen back from it [s].
-
-    The channel's conductance falls as g exp(-t / tau) while a current I charges C: in scaled variables
-    u' = 1 - u exp(-x), whose solution tends to x less Euler's constant. So t = tau (0.5772 - ln(C / (tau g))),
-    whatever I is; the channel's charge is as if it carried I until then. Own derivation.
-    """
-    tau = time_constant(law)
-    lag = tau * (EULER - math.log(capacitance / (tau * knee_conductance(law, pieces))))
-    return min(max(lag, -law.lead_on), law.lead_off)
+    """From the gate's knee to where the straight rise of a place's voltage begins, seen back from it [s]."""
+    return min(max(rise_ahead(law, pieces, capacitance), -law.lead_on), law.lead_off)
 
 
 def turn_on_lag(law: GateLaw, pieces: int, capacitance: float) -> float:
@@ -49,7 +32,7 @@ def turn_on_lag(law: GateLaw, pieces: int, capacitance: float) -> float:
     conductance is C / tau. Own derivation.
     """
     tau = time_constant(law)
-    lag = tau * (math.log(capacitance / (tau * knee_conductance(law, pieces))) - EULER)
+    lag = tau * (math.log(capacitance / (tau * conductance(law, pieces, law.knee))) - EULER)
     return min(max(lag, -law.lead_on), law.lead_off)
 
 

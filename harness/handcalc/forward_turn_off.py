@@ -9,15 +9,15 @@ simulation. Left out as there: recovery, the capacitances' fall with voltage.
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.integrate import ODEintWarning, odeint
 
 from harness.contracts import FloatArray
+from harness.handcalc.channel import conductance
+from harness.handcalc.state_equations import solved
 from netlists.stages.switching import GateLaw
 
 TOLERANCE = 1e-4  # relative, of the step control; peaks are held to percents
@@ -94,23 +94,15 @@ def turned_off(cell: Cell, bus: float, choke: float, core: float, spans: tuple[f
     ends = [begin + law.ramp for begin, law in zip(begins, cell.laws, strict=True)]
     time = np.linspace(min(begins), max(spans[0], *ends) + spans[1], POINTS)
     primary = core + choke / cell.ratio
-    drops = [
-        primary / (pieces * law.scale * math.expm1(law.steepness))
-        for pieces, law in zip(cell.pieces, cell.laws, strict=True)
-    ]
+    drops = [primary / conductance(law, pieces, 1.0) for pieces, law in zip(cell.pieces, cell.laws, strict=True)]
     across = (bus - sum(drops)) / cell.ratio
     drop = cell.thresholds[2] + cell.slopes[2] * choke
     start = [primary, bus, bus - drops[0], drops[1], primary, core, choke, drop, across - drop, across - drop]
-    rates = _rates(cell, bus)
     corners = np.array([max(ends)])  # the other corners lie as near to it or to the begin as laws and pieces differ
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ODEintWarning)  # said by the error below
-        state, told = odeint(  # type: ignore[call-overload]  # its stubs know no tolerance for each state
-            rates, start, time, rtol=TOLERANCE, atol=TOLERANCE * 1e-2 * _scale(primary, choke, bus, cell.ratio),
-            tcrit=corners, mxstep=5000, full_output=True,
-        )  # fmt: skip
-    if told["message"] != "Integration successful.":
-        raise ArithmeticError(f"a turn-off cannot be solved: {told['message']}")
+    state = solved(
+        "a turn-off", _rates(cell, bus), np.array(start), time, corners, rtol=TOLERANCE,
+        atol=TOLERANCE * 1e-2 * _scale(primary, choke, bus, cell.ratio), mxstep=5000,
+    )  # fmt: skip
     return _read(cell, time, state)
 
 

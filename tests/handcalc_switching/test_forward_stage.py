@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 
 from harness.handcalc import forward_edges as edges
 from harness.handcalc import two_switch_forward as hand
+from harness.handcalc.channel import time_constant
 from harness.handcalc.forward_currents import currents_of
 from harness.handcalc.forward_period import lowest_bus, solve
 from harness.handcalc.switching_waveform import mean_of, rms_of
@@ -30,7 +31,7 @@ def condition(load: float = 1.0, bus: float = 385.0) -> Condition:
 def test_the_gate_laws_lags_are_those_of_the_equations() -> None:
     """Both closed forms against their own equation, integrated: C v' = I - g v falling, C v' = -g v rising."""
     law, capacitance, current, bus = gate_law(0.2, 200.0, 20e-9), 150e-12, 1.5, 390.0
-    tau = edges.time_constant(law)
+    tau = time_constant(law)
 
     def conductance(gate: float) -> float:
         return law.scale * math.expm1(law.steepness * min(max(gate, 0.0), 1.0))
