@@ -7,24 +7,18 @@ from collections.abc import Iterator
 from netlists.errors import Finding, nearest
 from netlists.instances import Flyback
 from netlists.quantity import shown
-from netlists.record_model import SupplyRecord, unread
+from netlists.rail_checks import rail_faults
+from netlists.record_model import SupplyRecord
 
 ONE_A_RAIL = ("rectifier", "post_choke", "snubber_resistor", "snubber_capacitor")
 OF_A_RAIL = (*ONE_A_RAIL, "output_bank", "second_bank")
 
 
 def flyback_faults(record: SupplyRecord, name: str, stage: Flyback) -> Iterator[Finding]:
-    """Faults of one flyback."""
-    place, rails = f"stages.{name}", record.data.nameplate.rails
-    if stage.phases != 1:
-        yield record.finding(f"{place}.phases", f"must be 1: interleaved flybacks have no model, found {stage.phases}")
-    if stage.rail is None or stage.rail not in rails:
-        found = "none" if stage.rail is None else shown(stage.rail)
-        message = f"must name a rail of the nameplate, found {found}; {nearest(stage.rail or '', rails)}"
-        yield record.finding(f"{place}.rail", message)
+    """Faults of one flyback beyond those of every converter with a transformer."""
+    rails = record.data.nameplate.rails
+    if stage.rail is None or stage.rail not in rails:  # said with the converter's own faults
         return
-    if (stage.copper_resistance is None) != (stage.copper_inductance is None):
-        yield record.finding(place, "copper_resistance and copper_inductance must be given both or neither")
     made = [stage.rail]
     for designator, path, part in record.parts_in_role(name, "further_winding"):
         if part.output not in rails:
@@ -39,11 +33,6 @@ def flyback_faults(record: SupplyRecord, name: str, stage: Flyback) -> Iterator[
     yield from _stray_outputs(record, name, made)
     for rail in made:
         yield from _rail_faults(record, name, stage, rail)
-    for low, high in (("input_voltage_low", "input_voltage"), ("input_voltage", "input_voltage_high")):
-        ends = getattr(stage, low), getattr(stage, high)
-        if None not in ends and ends[0].nominal > ends[1].nominal:
-            message = f"must be <= {high}, found {ends[0].nominal:g} > {ends[1].nominal:g}"
-            yield record.finding(f"{place}.{low}", message)
 
 
 def _stray_outputs(record: SupplyRecord, name: str, made: list[str]) -> Iterator[Finding]:
@@ -56,9 +45,8 @@ def _stray_outputs(record: SupplyRecord, name: str, made: list[str]) -> Iterator
 
 def _rail_faults(record: SupplyRecord, name: str, stage: Flyback, rail: str) -> Iterator[Finding]:
     place = f"stages.{name}"
-    for field_name in ("voltage", "current"):
-        if getattr(record.data.nameplate.rails[rail], field_name) is None:
-            yield record.finding(f"nameplate.rails.{rail}.{field_name}", unread(name, field_name))
+    if rail != stage.rail:
+        yield from rail_faults(record, name, rail)
     served = ("", rail) if rail == stage.rail else (rail,)
     counts = {role: sum(part.output in served for _, _, part in record.parts_in_role(name, role)) for role in OF_A_RAIL}
     for role in ("rectifier", "output_bank"):

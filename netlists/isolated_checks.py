@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from netlists.errors import Finding, nearest
-from netlists.instances import Isolated, Llc, TwoSwitchForward
-from netlists.quantity import shown
+from netlists.errors import Finding
+from netlists.flyback_checks import flyback_faults
+from netlists.instances import Flyback, Isolated, Llc, TwoSwitchForward
+from netlists.rail_checks import copper_faults, rail_faults
 from netlists.record_model import SupplyRecord, unread
 
 LARGEST_FORWARD_DUTY = 0.5
@@ -14,30 +15,23 @@ LARGEST_FORWARD_DUTY = 0.5
 
 def isolated_faults(record: SupplyRecord, name: str, stage: Isolated) -> Iterator[Finding]:
     """Faults of one converter."""
-    rails = record.data.nameplate.rails
-    if stage.rail is None or stage.rail not in rails:
-        found = "none" if stage.rail is None else shown(stage.rail)
-        yield record.finding(
-            f"stages.{name}.rail",
-            f"must name a rail of the nameplate, found {found}; {nearest(stage.rail or '', rails)}",
-        )
-    else:
-        for field_name in ("voltage", "current"):
-            if getattr(rails[stage.rail], field_name) is None:
-                yield record.finding(f"nameplate.rails.{stage.rail}.{field_name}", unread(name, field_name))
-    levels = [stage.input_voltage_low, stage.input_voltage, stage.input_voltage_high]
-    known = [level.nominal for level in levels if level is not None]
-    if known != sorted(known):
-        message = "must rise from input_voltage_low over input_voltage to input_voltage_high"
-        yield record.finding(f"stages.{name}.input_voltage", message)
+    yield from rail_faults(record, name, stage.rail)
+    yield from copper_faults(record, name, stage)
+    for low, high in (("input_voltage_low", "input_voltage"), ("input_voltage", "input_voltage_high")):
+        ends = getattr(stage, low), getattr(stage, high)
+        if None not in ends and ends[0].nominal > ends[1].nominal:
+            message = "must rise from input_voltage_low over input_voltage to input_voltage_high"
+            found = f"{ends[0].nominal:g} V > {ends[1].nominal:g} V"
+            yield record.finding(f"stages.{name}.{low}", f"{message}, found {found}")
     if stage.phases != 1:
-        yield record.finding(f"stages.{name}.phases", f"must be 1 for a {stage.kind}, found {stage.phases}")  # type: ignore[attr-defined]
-    if (stage.copper_resistance is None) != (stage.copper_inductance is None):
-        yield record.finding(f"stages.{name}", "copper_resistance and copper_inductance must be given both or neither")
+        message = f"must be 1: interleaved converters with a transformer have no model, found {stage.phases}"
+        yield record.finding(f"stages.{name}.phases", message)
     if isinstance(stage, Llc):
         yield from _llc_faults(record, name, stage)
     if isinstance(stage, TwoSwitchForward):
         yield from _forward_faults(record, name, stage)
+    if isinstance(stage, Flyback):
+        yield from flyback_faults(record, name, stage)
 
 
 def _llc_faults(record: SupplyRecord, name: str, stage: Llc) -> Iterator[Finding]:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.instances import Buck, Flyback, Isolated, OutputNetwork, RectifierBulk, Role, StageInstance, Switching
+from netlists.instances import Buck, Isolated, OutputNetwork, RectifierBulk, Role, StageInstance, Switching
 from netlists.isolated_checks import isolated_faults
 from netlists.network_checks import branch_faults, network_faults
 from netlists.quantity import shown
@@ -118,7 +118,7 @@ def _reference_faults(record: SupplyRecord, name: str, stage: StageInstance) -> 
         yield from _rectifier_bulk_faults(record, name, stage)
     if isinstance(stage, Switching):
         yield from switching_faults(record, name, stage)
-    if isinstance(stage, Isolated) and not isinstance(stage, Flyback):  # its rails are checked with its windings
+    if isinstance(stage, Isolated):
         yield from isolated_faults(record, name, stage)
     if isinstance(stage, OutputNetwork):
         yield from network_faults(record, name, stage)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netlists.errors import Finding, nearest
-from netlists.flyback_checks import flyback_faults
 from netlists.instances import BoostPfc, Buck, Flyback, OutputNetwork, RectifierBulk, Switching
 from netlists.quantity import shown
+from netlists.rail_checks import copper_faults, rail_faults
 from netlists.record_model import SupplyRecord, unread
 
 EVEN_ROLES = (
@@ -27,24 +27,16 @@ def switching_faults(record: SupplyRecord, name: str, stage: Switching) -> Itera
     if "nameplate.ambient" not in record.quantities:
         yield record.finding("nameplate.ambient", unread(name, "ambient"))
     yield from _count_faults(record, name, stage)
-    if isinstance(stage, Flyback):
-        yield from _choice_faults(record, name, stage)
-        yield from flyback_faults(record, name, stage)
-        return
     snubbers = [record.parts_in_role(name, role) for role in ("snubber_resistor", "snubber_capacitor")]
-    if bool(snubbers[0]) != bool(snubbers[1]):
+    if bool(snubbers[0]) != bool(snubbers[1]) and not isinstance(stage, Flyback):  # its rails have one each
         yield record.finding(f"stages.{name}", "a snubber needs both a snubber_resistor and a snubber_capacitor")
-    yield from _choice_faults(record, name, stage)
+    for choice in stage.structure_names():
+        if len(set(stage.choices(choice))) < len(stage.choices(choice)):
+            yield record.finding(f"stages.{name}.{choice}", "must name each alternative once")
     if isinstance(stage, Buck):
         yield from _buck_faults(record, name, stage)
     if isinstance(stage, BoostPfc):
         yield from _boost_faults(record, name, stage)
-
-
-def _choice_faults(record: SupplyRecord, name: str, stage: Switching) -> Iterator[Finding]:
-    for choice in stage.structure_names():
-        if len(set(stage.choices(choice))) < len(stage.choices(choice)):
-            yield record.finding(f"stages.{name}.{choice}", "must name each alternative once")
 
 
 def _count_faults(record: SupplyRecord, name: str, stage: Switching) -> Iterator[Finding]:
@@ -62,15 +54,7 @@ def _count_faults(record: SupplyRecord, name: str, stage: Switching) -> Iterator
 
 
 def _buck_faults(record: SupplyRecord, name: str, stage: Buck) -> Iterator[Finding]:
-    rails = record.data.nameplate.rails
-    if stage.rail is None or stage.rail not in rails:
-        found = "none" if stage.rail is None else shown(stage.rail)
-        yield record.finding(f"stages.{name}.rail", f"must name a rail of the nameplate, found {found}; "
-                             f"{nearest(stage.rail or '', rails)}")  # fmt: skip
-    else:
-        for field_name in ("voltage", "current"):
-            if getattr(rails[stage.rail], field_name) is None:
-                yield record.finding(f"nameplate.rails.{stage.rail}.{field_name}", unread(name, field_name))
+    yield from rail_faults(record, name, stage.rail)
     needed = {"synchronous": ("low_side",), "diode": ("freewheel_diode",)}
     for choice in stage.choices("rectification"):
         for role in needed[choice]:
@@ -84,8 +68,7 @@ def _buck_faults(record: SupplyRecord, name: str, stage: Buck) -> Iterator[Findi
     if not record.parts_in_role(name, "output_bank") and not _has_network(record, name):
         message = "needs a part with role output_bank, or an output_network fed by it, found neither"
         yield record.finding(f"stages.{name}", message)
-    if (stage.copper_resistance is None) != (stage.copper_inductance is None):
-        yield record.finding(f"stages.{name}", "copper_resistance and copper_inductance must be given both or neither")
+    yield from copper_faults(record, name, stage)
     yield from _shared_input_faults(record, name, stage)
 
 
