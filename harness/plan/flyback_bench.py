@@ -8,13 +8,23 @@ from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import flyback as hand
 from harness.handcalc.flyback import Estimate
 from harness.plan.study import LOWEST_INPUT
-from harness.plan.switching_measures import Layout, probed
+from harness.plan.switching_measures import (
+    Layout,
+    add_output,
+    banks_layout,
+    bus_layout,
+    choke_layout,
+    control_layout,
+    empty_layout,
+    lowest_input_layout,
+    one_place_layout,
+    place_layout,
+)
 from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import State
 from netlists.point import Condition
 from netlists.stages import flyback as stage
-from netlists.stages.banks import Bank
 from netlists.stages.flyback_params import TAGS, Params, rails, turn_on_delay
 from netlists.stages.switching import choke_state_at
 
@@ -44,7 +54,7 @@ def lowest_case(params: Params, condition: Condition) -> Case:
 def flyback_bench(params: Params, condition: Condition, study: str) -> tuple[Case, Layout]:
     """Case and layout of a study."""
     if study == LOWEST_INPUT:
-        return lowest_case(params, condition), lowest_layout(params)
+        return lowest_case(params, condition), lowest_input_layout(params.secondaries[0].output.name)
     case = flyback_case(params, condition)
     assert isinstance(case.analysis, Periodic)
     return case, flyback_layout(params, condition, valley=len(case.analysis.controls) > 1)
@@ -114,88 +124,43 @@ def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Lay
     """Which signals belong to which part; ``valley``: its frequency is a control too."""
     made = rails(params)
     rectified = [f"rectifier_current_{tag}" for tag, _ in made]
-    main = params.secondaries[0].output.name
-    controls = [_control("duty_cycle", main, "control.0.duty", "1")]
+    main, clamp = params.secondaries[0].output.name, params.clamp
+    layout = empty_layout()
+    layout["controls"] = [control_layout("duty_cycle", main, "control.0.duty", "1")]
     if params.mode == "valley":
-        controls.append(_control("switching_frequency", main, "control.1.frequency" if valley else "frequency", "Hz"))
-    clamp = params.clamp
-    layout: Layout = {
-        "controls": controls,
-        "places": [
-            _place("switch", params.switch.designator, "switch", rectified, params.switch.parallel),
-            {
-                **_place("diode", clamp.diode.designator, "clamp", ["switch_current"], clamp.diode.parallel),
-                "voltages": ["clamp_diode_voltage"],
-            },
-        ],
-        "clamps": [
-            {
-                "capacitor": clamp.capacitor,
-                "resistor": clamp.resistor,
-                "voltage": "clamp_voltage",
-                "resistance": clamp.resistance * clamp.resistors_series / clamp.resistors_parallel,
-                "pieces": clamp.resistor_pieces,
-            }
-        ],
-        "cores": [
-            {
-                "designator": params.primary.designator,
-                "current": "magnetising_current",
-                "voltage": "magnetising_voltage",
-            }
-        ],
-        "chokes": [],
-        "banks": [],
-        "outputs": [],
-        "levels": [],
-        "inputs": [{"subject": hand.BUS, "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}],
-    }
-    for index, (tag, one) in enumerate(made):
-        place = _place("diode", one.rectifier.designator, "rectifier", ["switch_current"], one.rectifier.parallel)
-        layout["places"].append(
-            place | {"voltages": [f"rectifier_voltage_{tag}"], "currents": [f"rectifier_current_{tag}"]}
-        )
-        if one.choke is not None:
-            layout["chokes"].append(
-                {
-                    "designator": one.choke.designator,
-                    "currents": [f"choke_current_post_{tag}"],
-                    "voltages": [[f"first_voltage_{tag}", f"output_voltage_{tag}"]],
-                    "inductance": one.choke.inductance,
-                    "winding_resistance": one.choke.winding_resistance,
-                }
-            )
-        layout["banks"] += _banks(one.firsts, f"first_current_{tag}")
-        layout["banks"] += _banks(one.output.banks, f"output_current_{tag}")
-        probe = probed(f"load_voltage_{tag}") if condition.probe != "none" else None
-        layout["outputs"].append({"subject": one.output.name, "bank": f"output_voltage_{tag}", "probe": probe})
-        if index > 0:
-            layout["levels"].append(
-                {"metric": "output_voltage", "subject": one.output.name, "signal": f"output_voltage_{tag}"}
-            )
-    return layout
-
-
-def lowest_layout(params: Params) -> Layout:
-    """The layout of a study of the lowest bus: that bus alone."""
-    empty: Layout = {name: [] for name in ("places", "chokes", "banks", "outputs", "inputs")}
-    rail = params.secondaries[0].output.name
-    return {"controls": [_control("lowest_input_voltage", rail, "control.0.voltage", "V")], **empty}
-
-
-def _control(metric: str, subject: str, solution: str, unit: str) -> Layout:
-    return {"metric": metric, "subject": subject, "solution": solution, "unit": unit}
-
-
-def _place(kind: str, designator: str, signal: str, others: list[str], pieces: int) -> Layout:
-    return {
-        "kind": kind, "designator": designator, "voltages": [f"{signal}_voltage"], "currents": [f"{signal}_current"],
-        "others": [others], "pieces": pieces, "sign": 1,
-    }  # fmt: skip
-
-
-def _banks(parts: tuple[Bank, ...], signal: str) -> list[Layout]:
-    return [
-        {"designator": part.designator, "current": f"{signal}{place}", "parallel": part.parallel}
-        for place, part in enumerate(parts)
+        solution = "control.1.frequency" if valley else "frequency"
+        layout["controls"].append(control_layout("switching_frequency", main, solution, "Hz"))
+    layout["places"] = [
+        one_place_layout(params.switch, "switch", rectified),
+        {
+            **one_place_layout(clamp.diode, "clamp", ["switch_current"]),
+            "voltages": ["clamp_diode_voltage"],
+        },
     ]
+    layout["clamps"] = [
+        {
+            "capacitor": clamp.capacitor,
+            "resistor": clamp.resistor,
+            "voltage": "clamp_voltage",
+            "resistance": clamp.resistance * clamp.resistors_series / clamp.resistors_parallel,
+            "pieces": clamp.resistor_pieces,
+        }
+    ]
+    layout["cores"] = [
+        {"designator": params.primary.designator, "current": "magnetising_current", "voltage": "magnetising_voltage"}
+    ]
+    layout["inputs"] = [bus_layout()]
+    for index, (tag, one) in enumerate(made):
+        part = one.rectifier
+        place = place_layout("diode", part.designator, [tag], "rectifier", [["switch_current"]], part.parallel)
+        layout["places"].append(place)
+        if one.choke is not None:
+            ends = [[f"first_voltage_{tag}", f"output_voltage_{tag}"]]
+            layout["chokes"].append(choke_layout(one.choke, [f"post_{tag}"], ends))
+        layout["banks"] += banks_layout(one.firsts, f"first_current_{tag}")
+        layout["banks"] += banks_layout(one.output.banks, f"output_current_{tag}")
+        add_output(layout, one.output, tag, condition)
+        if index > 0:
+            followed = {"metric": "output_voltage", "subject": one.output.name, "signal": f"output_voltage_{tag}"}
+            layout["levels"].append(followed)
+    return layout

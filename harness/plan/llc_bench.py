@@ -8,12 +8,15 @@ from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import llc as hand
 from harness.handcalc import output_network as network_hand
 from harness.handcalc.llc import Estimate
+from harness.plan.study import LOWEST_INPUT
 from harness.plan.switching_measures import (
     Layout,
     add_output,
     banks_layout,
+    bus_layout,
     control_layout,
     empty_layout,
+    lowest_input_layout,
     place_layout,
 )
 from harness.simulate.case import Case, periodic_case
@@ -33,11 +36,11 @@ def case(params: llc.Params, condition: Condition, study: str) -> tuple[Case, La
     ------
     ArithmeticError : the hand calculation finds no operation there, so that a search has no start
     """
-    lowest = study == "lowest_input"
+    lowest = study == LOWEST_INPUT
     analysis = analysis_of(params, condition, lowest=lowest)
     circuit = llc.bench(params, condition)
     found = periodic_case(circuit, llc.probes(params), analysis)
-    return found, lowest_layout(params) if lowest else layout(params, condition)
+    return found, lowest_input_layout(params.output.name) if lowest else layout(params, condition)
 
 
 def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = False) -> Periodic:
@@ -113,18 +116,11 @@ def _estimated(params: llc.Params, state: State, start: Estimate) -> tuple[float
     return fast.get(state.place, 0.0), 1.0
 
 
-def lowest_layout(params: llc.Params) -> Layout:
-    """The bus found is all that is asked."""
-    found = empty_layout()
-    found["controls"] = [control_layout("lowest_input_voltage", params.output.name, "control.0.voltage", "V")]
-    return found
-
-
 def layout(params: llc.Params, condition: Condition) -> Layout:
     """Which signals belong to which part."""
     found = empty_layout()
     found["controls"] = [control_layout("switching_frequency", params.output.name, "control.0.frequency", "Hz")]
-    found["places"] = [*_bridge_layout(params), _rectifier_layout(params)]
+    found["places"] = [_bridge_layout(params), _rectifier_layout(params)]
     for tag, banks in (("resonant", params.resonant), ("split", params.split)):
         found["banks"] += banks_layout(banks, f"{tag}_current_")
         found["resonant"] += [
@@ -141,27 +137,25 @@ def layout(params: llc.Params, condition: Condition) -> Layout:
         }
         for k, part in enumerate(params.transformers)
     ]
-    found["inputs"] = [{"subject": "input", "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}]
+    found["inputs"] = [bus_layout()]
     found["commutations"] = [_commutation(params, condition)]
     found["rectifiers"] = _edges_layout(params)
     return found
 
 
-def _bridge_layout(params: llc.Params) -> list[Layout]:
+def _bridge_layout(params: llc.Params) -> Layout:
     legs = llc.legs(params)
     tags = [f"{place}_{{}}_{leg}" for leg in legs for place in ("high", "low")]
     others = [[f"{'low' if place == 'high' else 'high'}_current_{leg}"] for leg in legs for place in ("high", "low")]
-    return [
-        {
-            "kind": "switch",
-            "designator": params.switch.designator,
-            "voltages": [tag.format("voltage") for tag in tags],
-            "currents": [tag.format("current") for tag in tags],
-            "others": others,
-            "pieces": params.switch.parallel,
-            "sign": 1,
-        }
-    ]
+    return {
+        "kind": "switch",
+        "designator": params.switch.designator,
+        "voltages": [tag.format("voltage") for tag in tags],
+        "currents": [tag.format("current") for tag in tags],
+        "others": others,
+        "pieces": params.switch.parallel,
+        "sign": 1,
+    }
 
 
 def _rectifier_layout(params: llc.Params) -> Layout:

@@ -13,7 +13,7 @@ from netlists.point import Condition
 from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
 from netlists.stages.output_network import Network
-from netlists.stages.switching import Choke
+from netlists.stages.switching import Choke, Diode, Switch
 
 POSTPROCESS_VERSION = "3"  # raised with every change of what a measure gives, names included
 MEASURES = {"measure_steady": measure_steady}
@@ -162,6 +162,25 @@ def place_layout(
         "pieces": pieces,
         "sign": sign,
     }
+
+
+def one_place_layout(part: Switch | Diode, signal: str, others: Sequence[str]) -> Layout:
+    """A place of which a stage has one; its signals bear no leg's tag."""
+    kind = "switch" if isinstance(part, Switch) else "diode"
+    found = place_layout(kind, part.designator, [], signal, [others], part.parallel)
+    return {**found, "voltages": [f"{signal}_voltage"], "currents": [f"{signal}_current"]}
+
+
+def bus_layout() -> Layout:
+    """What a converter draws from a stiff bus."""
+    return {"subject": "input", "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}
+
+
+def lowest_input_layout(rail: str) -> Layout:
+    """The bus found is all that is asked."""
+    found = empty_layout()
+    found["controls"] = [control_layout("lowest_input_voltage", rail, "control.0.voltage", "V")]
+    return found
 
 
 def choke_layout(part: Choke, legs: Sequence[str], ends: Sequence[Sequence[str]]) -> Layout:

@@ -6,14 +6,17 @@ from harness.contracts import Constraint, Control, Periodic
 from harness.handcalc import output_network as network_hand
 from harness.handcalc import two_switch_forward as hand
 from harness.handcalc.two_switch_forward import Estimate
+from harness.plan.study import LOWEST_INPUT
 from harness.plan.switching_measures import (
     Layout,
     add_output,
     banks_layout,
+    bus_layout,
     choke_layout,
     control_layout,
     empty_layout,
-    place_layout,
+    lowest_input_layout,
+    one_place_layout,
 )
 from harness.plan.switching_situation import FAST_SCALE, IDLE_STEPS, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case
@@ -32,7 +35,7 @@ def case(params: forward.Params, condition: Condition, study: str) -> tuple[Case
     ------
     ArithmeticError : the hand calculation finds no operation there, so that a search has no start
     """
-    lowest = study == "lowest_input"
+    lowest = study == LOWEST_INPUT
     analysis = analysis_of(params, condition, lowest=lowest)
     found = periodic_case(forward.bench(params, condition), forward.probes(params), analysis)
     return found, lowest_layout(params) if lowest else layout(params, condition)
@@ -82,8 +85,7 @@ def _estimated(params: forward.Params, state: State, start: Estimate) -> tuple[f
 
 def lowest_layout(params: forward.Params) -> Layout:
     """The bus found, and what is left of the period behind the core's reset."""
-    found = empty_layout()
-    found["controls"] = [control_layout("lowest_input_voltage", params.output.name, "control.0.voltage", "V")]
+    found = lowest_input_layout(params.output.name)
     found["resets"] = [_reset_layout(params)]
     return found
 
@@ -94,18 +96,18 @@ def layout(params: forward.Params, condition: Condition) -> Layout:
     output, tag = params.output, forward.TAG
     found["controls"] = [control_layout("duty_cycle", output.name, "control.0.duty", "1")]
     found["places"] = [
-        _place("switch", params.high.designator, "high", "clamp_high", params.high.parallel),
-        _place("switch", params.low.designator, "low", "clamp_low", params.low.parallel),
-        _place("diode", params.high_clamp.designator, "clamp_high", "low", params.high_clamp.parallel),
-        _place("diode", params.low_clamp.designator, "clamp_low", "high", params.low_clamp.parallel),
-        _place("diode", params.forward.designator, "forward", "freewheel", params.forward.parallel),
-        _place("diode", params.freewheel.designator, "freewheel", "forward", params.freewheel.parallel),
+        one_place_layout(params.high, "high", ["clamp_high_current"]),
+        one_place_layout(params.low, "low", ["clamp_low_current"]),
+        one_place_layout(params.high_clamp, "clamp_high", ["low_current"]),
+        one_place_layout(params.low_clamp, "clamp_low", ["high_current"]),
+        one_place_layout(params.forward, "forward", ["freewheel_current"]),
+        one_place_layout(params.freewheel, "freewheel", ["forward_current"]),
     ]
     ends = [["freewheel_voltage", f"output_voltage_{tag}"]]
     found["chokes"] = [choke_layout(params.choke, [forward.LEG], ends)]
     found["banks"] = banks_layout(output.banks, f"output_current_{tag}")
     add_output(found, output, tag, condition)
-    found["inputs"] = [{"subject": "input", "voltage": "", "drawn": [[1, "feed_current"]], "interleaved": []}]
+    found["inputs"] = [bus_layout()]
     found["transformers"] = [
         {
             "designator": params.transformer.designator,
@@ -116,12 +118,6 @@ def layout(params: forward.Params, condition: Condition) -> Layout:
     ]
     found["resets"] = [_reset_layout(params)]
     return found
-
-
-def _place(kind: str, designator: str, signal: str, other: str, pieces: int) -> Layout:
-    """A place whose counterpart conducts while it blocks."""
-    found = place_layout(kind, designator, [], signal, [[f"{other}_current"]], pieces)
-    return {**found, "voltages": [f"{signal}_voltage"], "currents": [f"{signal}_current"]}
 
 
 def _reset_layout(params: forward.Params) -> Layout:

@@ -5,6 +5,7 @@ The circuit they stand in is that of ``flyback``.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -16,6 +17,7 @@ from netlists.point import Point, Reader
 from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages.banks import Bank
+from netlists.stages.output_record import output_of
 from netlists.stages.outputs import Output
 from netlists.stages.switching import Choke, Diode, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
@@ -160,11 +162,16 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
     sense = own.total("sense_resistor", "resistance", adds_in_series=True)
     drain = own.total("drain_capacitor", "capacitance", adds_in_series=False)
     try:
-        secondaries = tuple(_rail(record, instance, found, reader, rail) for rail in rail_names(record, instance))
+        (wound,) = own.transformers("transformer")
+        windings = (*wound.windings, *own.windings("further_winding"))
+        secondaries = tuple(
+            _rail(record, instance, reader, rail, winding)
+            for rail, winding in zip(rail_names(record, instance), windings, strict=True)
+        )
         params = Params(
             mode="valley" if valley else "fixed_frequency",
             switch=switch,
-            primary=_transformer(own, reader, tuple(one.winding for one in secondaries)),
+            primary=dataclasses.replace(wound, windings=tuple(one.winding for one in secondaries)),
             clamp=_clamp_of(own, reader),
             secondaries=secondaries,
             strays=own.strays(),
@@ -186,12 +193,6 @@ def rail_names(record: SupplyRecord, instance: str) -> list[str]:
     return [own, *(part.output for _, _, part in record.parts_in_role(instance, "further_winding"))]
 
 
-def _transformer(own: Parts, reader: Reader, windings: tuple[Winding, ...]) -> Transformer:
-    designator, path, _ = own.in_role("transformer")[0]
-    fields = ("primary_inductance", "leakage_inductance", "primary_resistance")
-    return Transformer(designator, windings, *(reader.value(f"{path}.{field}") for field in fields))
-
-
 def _clamp_of(own: Parts, reader: Reader) -> Clamp:
     diode = own.diode("clamp_diode")
     assert diode is not None  # roles were checked when the record was read
@@ -203,26 +204,17 @@ def _clamp_of(own: Parts, reader: Reader) -> Clamp:
     )  # fmt: skip
 
 
-def _rail(record: SupplyRecord, instance: str, stage_: Flyback, reader: Reader, rail: str) -> Secondary:
-    is_own = rail == stage_.rail
+def _rail(record: SupplyRecord, instance: str, reader: Reader, rail: str, winding: Winding) -> Secondary:
+    is_own = rail == getattr(record.instance(instance), "rail", None)
     parts = Parts(record, instance, reader, 1, rails=("", rail) if is_own else (rail,))
     rectifier = parts.diode("rectifier")
     assert rectifier is not None  # checked when the record was read
-    if is_own:
-        _, path, _ = parts.in_role("transformer")[0]
-        wound = Winding(reader.value(f"{path}.ratio"), reader.value(f"{path}.secondary_resistance"))
-    else:
-        _, path, _ = parts.in_role("further_winding")[0]
-        wound = Winding(reader.value(f"{path}.ratio"), reader.value(f"{path}.resistance"))
-    firsts, seconds = parts.banks("output_bank"), parts.banks("second_bank")
-    copper = [parts.optional_value(field) if is_own else None for field in ("copper_resistance", "copper_inductance")]
+    output, seconds = output_of(record, instance, reader, rail), parts.banks("second_bank")
     resistance = parts.total("snubber_resistor", "resistance", adds_in_series=True)
     capacitance = parts.total("snubber_capacitor", "capacitance", adds_in_series=False)
-    output = Output(
-        rail, seconds or firsts, reader.value(f"nameplate.rails.{rail}.voltage"),
-        reader.value(f"nameplate.rails.{rail}.current"), copper[0], copper[1],
-    )  # fmt: skip
     return Secondary(
-        output, wound, rectifier, firsts if seconds else (), parts.choke("post_choke"),
+        dataclasses.replace(output, banks=seconds or output.banks, network=None),  # no network behind a flyback yet
+        winding, rectifier,
+        output.banks if seconds else (), parts.choke("post_choke"),
         Snubber(resistance[1], capacitance[1]) if resistance and capacitance else None,
     )  # fmt: skip

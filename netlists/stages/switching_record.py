@@ -112,8 +112,15 @@ class Parts:
                 *(self._reader.value(f"{path}.{field}")
                   for field in ("primary_inductance", "leakage_inductance", "primary_resistance")),
             )
-            for designator, path, _ in self._record.parts_in_role(self._instance, role)
+            for designator, path, _ in self.in_role(role)
         )  # fmt: skip
+
+    def windings(self, role: str) -> tuple[Winding, ...]:
+        """Every further winding of a role."""
+        return tuple(
+            Winding(self._reader.value(f"{path}.ratio"), self._reader.value(f"{path}.resistance"))
+            for _, path, _ in self.in_role(role)
+        )
 
     def snubber(self) -> Snubber | None:
         """The snubber of one phase; equal pieces of all phases are recorded together."""
