@@ -8,6 +8,7 @@ from harness.handcalc.expectation import Expectation
 from harness.plan import flyback, llc, two_switch_forward
 from harness.plan.study import LOWEST_INPUT, Question
 from harness.plan.switching_studies import Situation
+from netlists.errors import RecordError
 from netlists.instances import Isolated
 from netlists.point import Point
 from netlists.record import SupplyRecord
@@ -61,7 +62,7 @@ def lowest_input(
 
     Raises
     ------
-    ArithmeticError : there is none
+    RecordError : by hand it regulates at no bus
     """
     kind = getattr(record.instance(converter), "kind", "")
     path = f"stages.{converter}.input_voltage"
@@ -70,5 +71,10 @@ def lowest_input(
         output_power=0.0, load_fraction=load_fraction, metrics=("lowest_input_voltage",), supply="dc", input_path=path,
     )  # fmt: skip
     about, reads = CONVERTERS[kind].situation(record, converter, point, question)
-    (expected,) = CONVERTERS[kind].expect(LOWEST_INPUT, about).values()
-    return about, reads, expected.value
+    try:
+        expected = CONVERTERS[kind].expect(LOWEST_INPUT, about)
+    except ArithmeticError as error:
+        message = f"hold-up ends at the lowest bus it regulates at, and by hand there is none: {error}"
+        raise RecordError([record.finding(f"stages.{converter}", message)]) from error
+    lowest = next(one.value for (metric, _), one in expected.items() if metric == "lowest_input_voltage")
+    return about, reads, lowest

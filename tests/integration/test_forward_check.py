@@ -12,6 +12,7 @@ from demonstration import DRUM, changed_record
 from harness.handcalc import two_switch_forward as hand
 from harness.judge.agreement import agreement
 from harness.judge.limits import CONDITIONS, RATINGS
+from harness.plan import rectifier_bulk
 from harness.plan import two_switch_forward as planned
 from harness.simulate.campaign import Campaign
 from netlists.point import Point
@@ -99,3 +100,16 @@ def test_a_network_may_stand_behind_it(tmp_path: Path) -> None:
     expected = hand.expect(about.params, about.condition)
     assert run.solution["control.0.duty"] == pytest.approx(expected["duty_cycle", "drive_24v"].value, rel=0.01)
     assert float(np.mean(run.signals["output_voltage_a"].values)) == pytest.approx(24.0 + 14 * 5e-3, abs=0.02)
+
+
+def test_the_hold_up_ends_at_the_converters_lowest_bus_or_at_the_cutoff() -> None:
+    """Its hand calculation of the lowest bus tells the reset's margin there too."""
+    record = load_record(DRUM)
+    asked = [one for one in rectifier_bulk.questions(record, "mains_rectifier") if one.study == "holdup"]
+    about, _ = rectifier_bulk.situation(record, "mains_rectifier", Point(), asked[0])
+    assert about.converter is not None
+    expected = planned.expect("lowest_input", about.converter)
+    lowest = next(one.value for (metric, _), one in expected.items() if metric == "lowest_input_voltage")
+    cutoff = about.params.undervoltage_cutoff
+    assert cutoff is not None
+    assert about.params.holdup_end_voltage == pytest.approx(max(lowest, cutoff), rel=0.003)
