@@ -152,10 +152,8 @@ class _Modes:
     def __init__(self, tank: Tank, step: float) -> None:
         self.tank = tank
         # an idle tank may ring many times faster than it resonates
-        self.idle_step = step / max(1, math.ceil(step * tank.ringing / IDLE_ANGLE))
-        if self.idle_step < step / MOST_SPLIT:
-            self.idle_step = step / MOST_SPLIT
-        self.step = {1: step, -1: step, 0: self.idle_step}
+        pieces = min(max(1, math.ceil(step * tank.ringing / IDLE_ANGLE)), MOST_SPLIT)
+        self.step = {1: step, -1: step, 0: step / pieces}
         self.rates = {mode: self._rate(mode) for mode in (1, -1, 0)}
         scale = np.append(_scales(tank), (1.0, 1.0))  # without it a rate's size says nothing of how far it turns
         sizes = {mode: np.abs(rate * scale / scale[:, None])[:4, :4] for mode, rate in self.rates.items()}

@@ -11,7 +11,7 @@ from harness.plan.isolated import LOWEST_INPUT
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
-from harness.plan.switching_studies import RULES, LowestInputStudy, Situation, SteadyStudy
+from harness.plan.switching_studies import LowestInputStudy, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
 from harness.plan.switching_studies import worse_end as worse_end
@@ -22,22 +22,13 @@ from netlists.stages.flyback_params import KIND, rail_names
 
 SCALES_CORNERS = True  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, LOWEST_INPUT: LowestInputStudy}
-SHARED = (
-    "duty_cycle", "switching_frequency", "output_ripple", "output_ripple_probe", "switch_voltage_plateau",
-    "switch_voltage_peak", "diode_voltage_plateau", "diode_voltage_peak", "switch_current_peak",
-    "switch_current_average", "switch_current_rms", "diode_current_peak", "diode_current_average", "diode_current_rms",
-    "choke_current_peak", "choke_current_rms", "choke_ripple", "saturation_current_needed", "capacitor_current_rms",
-    "input_ripple_current",
+METRICS: dict[str, MetricRule] = isolated.metrics_of(
+    (
+        *isolated.PLACES, *isolated.OUTPUT, *isolated.CHOKE, "duty_cycle", "switching_frequency",
+        "magnetising_current_peak", "flux_linkage_swing", "clamp_voltage", "clamp_dissipation", "output_voltage",
+        "lowest_input_voltage",
+    )
 )  # fmt: skip
-METRICS: dict[str, MetricRule] = {
-    **{name: RULES[name] for name in SHARED},
-    "magnetising_current_peak": MetricRule("steady", "high", "A", "in the core"),
-    "flux_linkage_swing": MetricRule("steady", "high", "V s", "peak to peak, of the primary's turns together"),
-    "clamp_voltage": MetricRule("steady", "high", "V", "mean across the clamp's capacitor"),
-    "clamp_dissipation": MetricRule("steady", "high", "W", "one piece of the clamp's resistor"),
-    "output_voltage": MetricRule("steady", "high", "V", "mean of a rail that follows the regulated one"),
-    "lowest_input_voltage": MetricRule(LOWEST_INPUT, "high", "V", "bus at which the largest duty is needed"),
-}
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:

@@ -10,7 +10,7 @@ from harness.plan import isolated
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
-from harness.plan.switching_studies import RULES, LowestInputStudy, Situation, SteadyStudy
+from harness.plan.switching_studies import LowestInputStudy, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
 from harness.plan.switching_studies import worse_end as worse_end
@@ -22,13 +22,15 @@ from netlists.stages import llc as stage
 
 SCALES_CORNERS = True  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
-OF_OTHERS = (
-    "duty_cycle", "choke_current_peak", "choke_current_rms", "choke_ripple", "saturation_current_needed",
-    "input_ripple", "ripple_cancellation",
-)  # fmt: skip
 EDGE_SHIFT = 100e-9  # of the turn-off: what a controller's sensing may be off by; common practice, no source [s]
 OF_TIMING = ("body_diode_time", "body_diode_loss", "reverse_current_share", "output_ripple", "primary_current_rms")
-METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name not in OF_OTHERS}
+METRICS: dict[str, MetricRule] = isolated.metrics_of(
+    (
+        *isolated.PLACES, *isolated.OUTPUT, "switching_frequency", "primary_current_peak", "primary_current_rms",
+        "magnetising_current_peak", "flux_linkage_swing", "resonant_capacitor_voltage_peak", "soft_switching_margin",
+        "body_diode_time", "body_diode_loss", "reverse_current_share", "lowest_input_voltage",
+    )
+)  # fmt: skip
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:

@@ -68,7 +68,7 @@ def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = Fals
         tuple(scale for _, scale in pairs),
         *STEPS,
         rectifiers=rectifiers,
-        surrogate=llc.surrogate(True).source if rectifiers else "",
+        surrogate=llc.SURROGATE if rectifiers else "",
     ).steered(None)
 
 
@@ -77,7 +77,7 @@ def _rectifiers(params: llc.Params) -> tuple[Rectifier, ...]:
         return ()
     return tuple(
         Rectifier(
-            llc.rectifier_gate(params, place, 0.0, 0.0),
+            llc.rectifier_gate(params, place),
             f"v.{llc.PREFIX}.vsense_rectifier_{place.tag}#branch",
             f"v.{llc.PREFIX}.vsense_{place.winding}#branch",
             -1,
@@ -201,7 +201,7 @@ def _edges_layout(params: llc.Params) -> list[Layout]:
                 {
                     "current": f"rectifier_current_{place.tag}",
                     "voltage": f"rectifier_voltage_{place.tag}",
-                    "gate": llc.rectifier_gate(params, place, 0.0, 0.0).source,
+                    "gate": llc.rectifier_gate(params, place).source,
                     "origin": llc.RISE if place.half == "p" else llc.FALL,
                 }
                 for place in llc.places(params)

@@ -52,17 +52,6 @@ RULES: dict[str, MetricRule] = {
     "input_ripple": MetricRule("steady", "high", "V", "peak to peak at the input bank"),
     "input_ripple_current": MetricRule("steady", "high", "A", "RMS of the alternating part of what all phases draw"),
     "ripple_cancellation": MetricRule("steady", "high", "1", "swing of all chokes together over that of one"),
-    "primary_current_peak": MetricRule("steady", "high", "A", "through the transformer's primary"),
-    "primary_current_rms": MetricRule("steady", "high", "A", "through the transformer's primary"),
-    "magnetising_current_peak": MetricRule("steady", "high", "A", "what the core's flux takes"),
-    "flux_linkage_swing": MetricRule("steady", "high", "V s", "peak to peak, of the primary"),
-    "resonant_capacitor_voltage_peak": MetricRule("steady", "high", "V", "across one of those in series"),
-    "soft_switching_margin": MetricRule("steady", "low", "1", "charge brought in the dead time over the charge needed"),
-    "body_diode_time": MetricRule("steady", "high", "s", "a period, of a synchronous rectifier outside its on-time"),
-    "body_diode_loss": MetricRule("steady", "high", "W", "of one piece in that time"),
-    "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
-    "reset_margin": MetricRule("steady", "low", "1", "of the period, from the core's reset to the next turn-on"),
-    "lowest_input_voltage": MetricRule("lowest_input", "high", "V", "at which the output is still regulated"),
 }
 
 

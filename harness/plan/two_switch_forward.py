@@ -10,7 +10,7 @@ from harness.plan import isolated
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
-from harness.plan.switching_studies import RULES, LowestInputStudy, Situation, SteadyStudy
+from harness.plan.switching_studies import LowestInputStudy, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
 from harness.plan.switching_studies import worse_end as worse_end
@@ -20,11 +20,12 @@ from netlists.stages import two_switch_forward as stage
 
 SCALES_CORNERS = True  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
-OF_OTHERS = (
-    "switching_frequency", "input_ripple", "ripple_cancellation", "resonant_capacitor_voltage_peak",
-    "soft_switching_margin", "body_diode_time", "body_diode_loss", "reverse_current_share",
+METRICS: dict[str, MetricRule] = isolated.metrics_of(
+    (
+        *isolated.PLACES, *isolated.OUTPUT, *isolated.CHOKE, "duty_cycle", "primary_current_peak",
+        "primary_current_rms", "magnetising_current_peak", "flux_linkage_swing", "reset_margin", "lowest_input_voltage",
+    )
 )  # fmt: skip
-METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name not in OF_OTHERS}
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:

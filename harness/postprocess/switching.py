@@ -16,7 +16,10 @@ from scipy.integrate import cumulative_trapezoid
 
 from harness.contracts import FloatArray, Metric, Run
 from harness.postprocess.isolated import (
+    clamp_metrics,
     commutation_metrics,
+    core_metrics,
+    level_metrics,
     rectifier_metrics,
     reset_metrics,
     resonant_metrics,
@@ -165,31 +168,6 @@ def network_metrics(period: Period, network: Mapping[str, Any]) -> list[Metric]:
             read = _probed(period, node["voltage"], node["bandwidth"])
             found.append(period.metric("output_ripple_probe", node["subject"], read, "V"))
     return found
-
-
-def clamp_metrics(period: Period, clamp: Mapping[str, Any]) -> list[Metric]:
-    """Mean voltage of a clamp's capacitor, and what one piece of its resistor turns to heat."""
-    voltage = period(clamp["voltage"])
-    heat = rms(period.time, voltage) ** 2 / clamp["resistance"] / clamp["pieces"]
-    return [
-        period.metric("clamp_voltage", clamp["capacitor"], mean(period.time, voltage), "V"),
-        period.metric("clamp_dissipation", clamp["resistor"], heat, "W"),
-    ]
-
-
-def core_metrics(period: Period, core: Mapping[str, Any]) -> list[Metric]:
-    """Peak of a core's magnetising current, and the swing of its flux linkage by the voltage across it."""
-    linked = np.concatenate(([0.0], cumulative_trapezoid(period(core["voltage"]), period.time)))
-    return [
-        period.largest("magnetising_current_peak", core["designator"], "A", [np.abs(period(core["current"]))]),
-        period.metric("flux_linkage_swing", core["designator"], float(np.ptp(linked)), "V s"),
-    ]
-
-
-def level_metrics(period: Period, level: Mapping[str, Any]) -> list[Metric]:
-    """Mean of a voltage that follows and is not regulated."""
-    value = mean(period.time, period(level["signal"]))
-    return [period.metric(level["metric"], level["subject"], value, "V")]
 
 
 def low_pass(time: FloatArray, values: FloatArray, bandwidth: float) -> FloatArray:

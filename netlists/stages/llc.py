@@ -29,7 +29,7 @@ from netlists.decktext import node, positive
 from netlists.errors import OptionError, RecordError
 from netlists.instances import Llc
 from netlists.parameters import check, parameter
-from netlists.periodic import Edge, Gate, Level, State
+from netlists.periodic import Edge, Gate, State
 from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
 from netlists.record import SupplyRecord
@@ -45,6 +45,7 @@ from netlists.stages.transformer import Transformer
 KIND = "llc"
 PREFIX = "xstage"
 TAG = "a"  # of the output
+SURROGATE = f"v.{PREFIX}.vsurrogate"  # the source that lets rectifier channels conduct by themselves
 RISE, FALL = -0.25, 0.25  # of the square wave, in periods from the middle of the positive half
 MOST_TRANSFORMERS = 4
 Bridge = Literal["half", "full"]
@@ -115,7 +116,7 @@ class Place:
 
     Parameters
     ----------
-    sign : of the winding's current while it conducts;  loop : whether its strays stand before it
+    sign : of the winding's current while it conducts
     """
 
     tag: str
@@ -312,16 +313,10 @@ def bridge_gates(params: Params, bus: float) -> list[Gate]:
     return found
 
 
-def rectifier_gate(params: Params, place: Place, on: float, off: float) -> Gate:
-    """The gate of a synchronous rectifier, its edges counted from the square wave's edge that causes them [s]."""
-    begin = RISE if place.half == "p" else FALL
-    law = rectifier_law(params)
-    return switching.place_gate(PREFIX, f"rectifier_{place.tag}", Edge(begin, 0.0, on), Edge(begin, 0.0, off), law, 0)
-
-
-def surrogate(conducts: bool) -> Level:
-    """The source that lets rectifier channels conduct by themselves."""
-    return Level(f"v.{PREFIX}.vsurrogate", value=1.0 if conducts else 0.0)
+def rectifier_gate(params: Params, place: Place) -> Gate:
+    """The gate of a synchronous rectifier with both edges at the square wave's edge that causes its conduction."""
+    begin, law = Edge(RISE if place.half == "p" else FALL), rectifier_law(params)
+    return switching.place_gate(PREFIX, f"rectifier_{place.tag}", begin, begin, law, 0)
 
 
 def states(params: Params, condition: Condition) -> tuple[State, ...]:
