@@ -5,11 +5,17 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from harness.judge.assess import Assessment
+from netlists.catalog import StageModule
+from netlists.errors import RecordError
+from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
 
 ROOT = Path(__file__).parents[1]
@@ -27,6 +33,24 @@ def changed_record(source: Path, folder: Path, *changes: tuple[str, str]) -> Sup
     file = folder / source.name
     file.write_text(text, encoding="utf-8")
     return load_record(file)
+
+
+def assert_both_ends_give_parameters(record: SupplyRecord, stage: StageModule, instance: str) -> None:
+    """Every value read at either end of its range gives other parameters, which rest on the same values."""
+    nominal, reads = stage.params_from(record, instance, Point())
+    for end in ("low", "high"):
+        values = {path: getattr(record.quantities[path], end) for path in reads if path in record.quantities}
+        moved, same = stage.params_from(record, instance, Point(values))
+        assert moved != nominal
+        assert same == reads
+
+
+def assert_fault_is_said(read: Callable[[], object], path: str, says: str) -> None:
+    """A record is refused, with a line that has a path and some words in it."""
+    with pytest.raises(RecordError) as caught:
+        read()
+    lines = str(caught.value).splitlines()
+    assert any(path in line and says in line for line in lines), lines
 
 
 def quick_benchmark(name: str, folder: Path) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from PySpice.Spice.Netlist import Netlist
+from PySpice.Spice.Netlist import Circuit, Netlist, SubCircuit
 
 from netlists import devices
 from netlists.errors import OptionError
@@ -71,6 +71,19 @@ def output_branches(netlist: Netlist, output: Output, tag: str) -> None:
         devices.inductance(netlist, f"copper_{tag}", f"in_copper_{tag}", load, output.copper_inductance)
     else:
         devices.resistor(netlist, f"copper_{tag}", out, load, output.copper_resistance or switching.SHORT)
+
+
+def bus_bench(stage: SubCircuit, output: Output, tag: str, condition: Condition) -> Circuit:
+    """A converter with one output between an ideal bus, ``vfeed``, and its load with the probe of the condition.
+
+    The bus is a pulse source that never pulses, so that a study may have it found.
+    """
+    circuit = Circuit(stage.name)
+    circuit.subcircuit(stage)
+    devices.pulse(circuit, "feed", "feed")
+    circuit.X("stage", stage.name, "feed", f"out_{tag}", f"load_{tag}")
+    output_load(circuit, output, tag, condition)
+    return circuit
 
 
 def output_load(netlist: Netlist, output: Output, tag: str, condition: Condition) -> None:

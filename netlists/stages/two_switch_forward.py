@@ -34,7 +34,7 @@ from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages import transformer as wound
 from netlists.stages.output_record import output_of
-from netlists.stages.outputs import Output, output_branches, output_load, output_probes, output_states
+from netlists.stages.outputs import Output, bus_bench, output_branches, output_probes, output_states
 from netlists.stages.switching import Choke, Diode, GateLaw, Snubber, Strays, Switch
 from netlists.stages.switching_record import Parts
 from netlists.stages.transformer import Transformer, Winding
@@ -180,13 +180,8 @@ def _rectifiers(circuit: SubCircuit, params: Params) -> None:
 
 
 def bench(params: Params, condition: Condition) -> Circuit:
-    """The converter between an ideal bus, a pulse source that never pulses, and its load with the condition's probe."""
-    circuit = Circuit(KIND)
-    circuit.subcircuit(stage(params, condition.line_voltage))
-    devices.pulse(circuit, "feed", "feed")
-    circuit.X("stage", KIND, "feed", f"out_{TAG}", f"load_{TAG}")
-    output_load(circuit, params.output, TAG, condition)
-    return circuit
+    """The converter between an ideal bus, ``vfeed``, and its load with the probe of the condition."""
+    return bus_bench(stage(params, condition.line_voltage), params.output, TAG, condition)
 
 
 def gates(params: Params, bus: float) -> tuple[Gate, Gate]:

@@ -6,6 +6,7 @@ import random
 from pathlib import Path
 
 import pytest
+from demonstration import assert_both_ends_give_parameters, assert_fault_is_said
 from flyback_record import TEXT, record
 from record_mutations import fault_of_error, mutated_text
 
@@ -35,12 +36,7 @@ def test_parts_become_parameters(tmp_path: Path) -> None:
 
 def test_both_ends_of_every_range_give_parameters(tmp_path: Path) -> None:
     found = record(tmp_path)
-    nominal, reads = flyback.params_from(found, "converter", Point())
-    for end in ("low", "high"):
-        values = {path: getattr(found.quantities[path], end) for path in reads if path in found.quantities}
-        moved, same = flyback.params_from(found, "converter", Point(values))
-        assert moved != nominal
-        assert same == reads
+    assert_both_ends_give_parameters(found, flyback, "converter")
 
 
 def test_valley_mode_reads_its_delay_where_one_is_stated(tmp_path: Path) -> None:
@@ -96,10 +92,7 @@ def test_a_flyback_whose_parts_say_no_role_is_recorded_only(tmp_path: Path) -> N
     ],
 )  # fmt: skip
 def test_a_fault_is_one_finding_at_its_place(tmp_path: Path, old: str, new: str, path: str, says: str) -> None:
-    with pytest.raises(RecordError) as caught:
-        record(tmp_path, (old, new))
-    texts = str(caught.value).splitlines()
-    assert any(path in text and says in text for text in texts), texts
+    assert_fault_is_said(lambda: record(tmp_path, (old, new)), path, says)
 
 
 def test_a_leakage_beyond_the_inductance_is_a_finding_of_the_instance(tmp_path: Path) -> None:
