@@ -39,6 +39,9 @@ MOST_PIECES = 60  # of a half period, over its steps: more are no operation
 COARSE = 8  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
 IDLE_ANGLE, MOST_SPLIT = 1.0, 12  # of an idle ring in one step [rad]; a faster one is followed by its exponential alone
+HALVINGS = (0.5, 0.42, 0.58) * 4  # of a range of frequencies, tried in turn
+MOST_NEARER = 3  # of them begin Newton's method
+MET, NEAR = 3e-3, 0.1  # of the current: where halving ends, and what it must have come to
 SETTLING = (12, 40, 200)  # half periods run before Newton's method, so that it starts near
 
 
@@ -422,9 +425,39 @@ def _bracketed(tank: Tank, current: float, low: float, high: float) -> tuple[flo
     below = float(frequency)
     if above is None:
         raise ArithmeticError("delivers more than is wanted even at the highest frequency: bursts or skips pulses")
-    middle = math.sqrt(above * below)
-    found = _newton(tank, current, middle, -periodic_half(tank, middle).end)
-    return found.frequency, found.half
+    assert half is not None  # the loop ended at one
+    return _between(tank, current, below, above, half)
+
+
+def _between(tank: Tank, current: float, below: float, above: float, half: Half) -> tuple[float, Half]:
+    """The frequency between two, the lower of which delivers more: Newton's method from ever nearer, or by halving.
+
+    At light load the idle rectifiers' ring decides where they begin to conduct, and a small range of frequencies may
+    have no state that mirrors; then the nearest one found serves.
+
+    Parameters
+    ----------
+    half : at the lower one
+    """
+    best = below, half
+    for turn, share in enumerate(HALVINGS):
+        middle = below * (above / below) ** share
+        try:
+            at = periodic_half(tank, middle, -best[1].end if turn else None)
+        except ArithmeticError:
+            continue  # another share is another frequency
+        if turn < MOST_NEARER:
+            with contextlib.suppress(ArithmeticError):
+                found = _newton(tank, current, middle, -at.end)
+                if below * 0.999 <= found.frequency <= above * 1.001:
+                    return found.frequency, found.half
+        best = min(best, (middle, at), key=lambda one: abs(one[1].delivered - current))
+        if abs(best[1].delivered - current) < MET * current:
+            break
+        below, above = (middle, above) if at.delivered >= current else (below, middle)
+    if abs(best[1].delivered - current) > NEAR * current:
+        raise ArithmeticError(f"no periodic state of the tank found between {below:.4g} and {above:.4g} Hz")
+    return best
 
 
 def first_harmonic_frequency(tank: Tank, current: float) -> float:
