@@ -39,6 +39,7 @@ MOST_PIECES = 60  # of a half period, over its steps: more are no operation
 COARSE = 8  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
 IDLE_ANGLE, MOST_SPLIT = 1.0, 12  # of an idle ring in one step [rad]; a faster one is followed by its exponential alone
+FIRST_SWING = 2 * math.pi  # of such a ring [rad]
 HALVINGS = (0.5, 0.42, 0.58) * 4  # of a range of frequencies, tried in turn
 MOST_NEARER = 3  # of them begin Newton's method
 MET, NEAR = 3e-3, 0.1  # of the current: where halving ends, and what it must have come to
@@ -153,8 +154,11 @@ class _Modes:
         if self.idle_step < step / MOST_SPLIT:
             self.idle_step = step / MOST_SPLIT
         self.step = {1: step, -1: step, 0: self.idle_step}
+        # its first swing, after which it has mostly begun to conduct again, is followed closely in any case
+        self.swing, self.swing_step = FIRST_SWING / tank.ringing, min(self.idle_step, IDLE_ANGLE / tank.ringing)
         self.rates = {mode: self._rate(mode) for mode in (1, -1, 0)}
-        self.whole = {mode: exponential(rate * self.step[mode]) for mode, rate in self.rates.items()}
+        spans = [*self.step.items(), (0, self.swing_step)]
+        self.whole = {(mode, span): exponential(self.rates[mode] * span) for mode, span in spans}
 
     def _rate(self, mode: int) -> FloatArray:
         t = self.tank
@@ -189,8 +193,12 @@ class _Modes:
 
     def after(self, mode: int, state: FloatArray, span: float) -> FloatArray:
         """The state some time later in one mode."""
-        matrix = self.whole[mode] if span == self.step[mode] else exponential(self.rates[mode] * span)
-        return np.asarray(matrix @ state)
+        matrix = self.whole.get((mode, span))
+        return np.asarray((exponential(self.rates[mode] * span) if matrix is None else matrix) @ state)
+
+    def span(self, mode: int, lasted: float) -> float:
+        """How far to step in a mode that has lasted for some time [s]."""
+        return self.swing_step if mode == 0 and lasted < self.swing else self.step[mode]
 
 
 def exponential(matrix: FloatArray) -> FloatArray:
@@ -218,12 +226,15 @@ def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = ST
     if mode:
         state[3] = mode * tank.reflected
     times, states, carried, now, end = [0.0], [state], [abs(state[0] - state[1]) if mode else 0.0], 0.0, 0.5 / frequency
+    since = now  # the mode began
     while now < end * (1 - 1e-12):
-        span = modes.step[mode] if end - now > 1.000001 * modes.step[mode] else end - now
+        whole = modes.span(mode, now - since)
+        span = whole if end - now > 1.000001 * whole else end - now
         after = modes.after(mode, state, span)
         if modes.margin(mode, after) < 0:
             span = _crossing(modes, mode, state, span)
             after = modes.after(mode, state, span)
+            since = now + span
             if mode:
                 after[1] = after[0]
                 mode = 0
