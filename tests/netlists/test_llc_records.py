@@ -54,6 +54,7 @@ def faults(folder: Path, *changes: tuple[str, str]) -> list[str]:
         llc.params_from(changed_record(KILN, folder, *changes), NAME, Point())
     return str(caught.value).splitlines()
 
+
 HALF_A_SNUBBER = f"""[{PARTS}.R9]
 kind = "resistor"
 role = "snubber_resistor"

@@ -51,7 +51,7 @@ def test_tank_by_hand(frequency: float) -> None:
 
     What is left: resistances of two thousandths of the characteristic impedance over the load (0.1 % at the resonance,
     more where the tank carries more), and above it the time its capacitance takes to turn over, pi sqrt(L K) of
-    L = 5/6 of the series inductance and K = 1e-6 of the tank's capacitance: 0.1 % of half a period at the resonance.
+    L = 5/6 of the series inductance and K = 1e-5 of the tank's capacitance: 0.3 % of half a period at the resonance.
     """
     characteristic = 30.0
     series, capacitance = (
