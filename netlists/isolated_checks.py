@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from netlists.errors import Finding
 from netlists.flyback_checks import flyback_faults
 from netlists.instances import Flyback, Isolated, Llc, TwoSwitchForward
+from netlists.quantity import engineering
 from netlists.rail_checks import copper_faults, rail_faults
 from netlists.record_model import SupplyRecord, unread
 
@@ -35,6 +36,11 @@ def isolated_faults(record: SupplyRecord, name: str, stage: Isolated) -> Iterato
 
 
 def _llc_faults(record: SupplyRecord, name: str, stage: Llc) -> Iterator[Finding]:
+    low, high = stage.lowest_frequency, stage.highest_frequency
+    if low is not None and high is not None and low.nominal >= high.nominal:
+        allowed, found = (engineering(level.nominal, "Hz") for level in (high, low))
+        message = f"must be < highest_frequency of {allowed}, found {found}"
+        yield record.finding(f"stages.{name}.lowest_frequency", message)
     if "synchronous" in stage.choices("rectification"):
         for field_name in stage.SYNCHRONOUS_NEEDS:
             if getattr(stage, field_name) is None:

@@ -129,7 +129,9 @@ def _role_faults(record: SupplyRecord, instance: str, role: str, rule: Role) -> 
     if not rule.least <= len(holders) <= rule.most:
         wanted = str(rule.least) if rule.least == rule.most else f"{rule.least} to {rule.most}"
         found = ", ".join(designator for designator, _, _ in holders) or "none"
-        yield record.finding(f"stages.{instance}", f"needs {wanted} part with role {role} ({rule.doc}), found {found}")
+        parts = "part" if rule.most == 1 else "parts"
+        message = f"needs {wanted} {parts} with role {role} ({rule.doc}), found {found}"
+        yield record.finding(f"stages.{instance}", message)
     for _, path, part in holders:
         kind = getattr(part, "kind", "")
         if kind not in rule.kinds:

@@ -45,6 +45,10 @@ FLAT = 1e-2  # of the frequency: the drive is flat about its smallest value
 COARSE = 6  # frequencies looked at before the smallest drive is sought around the best of them
 LEAST_ABOVE = 1.02  # of the resonance with idle rectifiers: below it no converter is operated
 IDLE_ANGLE, MOST_SPLIT = 1.0, 12  # of an idle ring in one step [rad]; a faster one is followed by its exponential alone
+FIRST_SWING = 2 * math.pi  # of such a ring [rad]
+HALVINGS = (0.5, 0.42, 0.58) * 4  # of a range of frequencies, tried in turn
+MOST_NEARER = 3  # of them begin Newton's method
+MET, ALMOST = 3e-3, 0.1  # of the current: where halving ends, and what it must have come to
 SETTLING = (12, 40, 200)  # half periods run before Newton's method, so that it starts near
 
 
@@ -154,11 +158,14 @@ class _Modes:
         # an idle tank may ring many times faster than it resonates
         pieces = min(max(1, math.ceil(step * tank.ringing / IDLE_ANGLE)), MOST_SPLIT)
         self.step = {1: step, -1: step, 0: step / pieces}
+        # its first swing, after which it has mostly begun to conduct again, is followed closely in any case
+        self.swing, self.swing_step = FIRST_SWING / tank.ringing, min(self.step[0], IDLE_ANGLE / tank.ringing)
         self.rates = {mode: self._rate(mode) for mode in (1, -1, 0)}
         scale = np.append(_scales(tank), (1.0, 1.0))  # without it a rate's size says nothing of how far it turns
         sizes = {mode: np.abs(rate * scale / scale[:, None])[:4, :4] for mode, rate in self.rates.items()}
         self.sizes = {mode: float(np.max(np.sum(size, axis=1))) for mode, size in sizes.items()}
-        self.whole = {mode: exponential(rate * self.step[mode]) for mode, rate in self.rates.items()}
+        spans = [*self.step.items(), (0, self.swing_step)]
+        self.whole = {(mode, span): exponential(self.rates[mode] * span) for mode, span in spans}
 
     def _rate(self, mode: int) -> FloatArray:
         t = self.tank
@@ -193,8 +200,9 @@ class _Modes:
 
     def after(self, mode: int, state: FloatArray, span: float) -> FloatArray:
         """The state some time later in one mode."""
-        if span == self.step[mode]:
-            return np.asarray(self.whole[mode] @ state)
+        whole = self.whole.get((mode, span))
+        if whole is not None:
+            return np.asarray(whole @ state)
         if self.sizes[mode] * span > LARGEST_TURN:
             return np.asarray(exponential(self.rates[mode] * span) @ state)
         total, term, rate = state, state, self.rates[mode]
@@ -202,6 +210,10 @@ class _Modes:
             term = (rate @ term) * (span / order)
             total = total + term
         return np.asarray(total)
+
+    def span(self, mode: int, lasted: float) -> float:
+        """How far to step in a mode that has lasted for some time [s]."""
+        return self.swing_step if mode == 0 and lasted < self.swing else self.step[mode]
 
 
 @functools.lru_cache(maxsize=8)
@@ -235,12 +247,15 @@ def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = ST
     if mode:
         state[3] = mode * tank.reflected
     times, states, carried, now, end = [0.0], [state], [abs(state[0] - state[1]) if mode else 0.0], 0.0, 0.5 / frequency
+    since = now  # the mode began
     while now < end * (1 - 1e-12):
-        span = modes.step[mode] if end - now > 1.000001 * modes.step[mode] else end - now
+        whole = modes.span(mode, now - since)
+        span = whole if end - now > 1.000001 * whole else end - now
         after = modes.after(mode, state, span)
         if modes.margin(mode, after) < 0:
             span = _crossing(modes, mode, state, span)
             after = modes.after(mode, state, span)
+            since = now + span
             if mode:
                 after[1] = after[0]
                 mode = 0
@@ -476,9 +491,39 @@ def _bracketed(tank: Tank, current: float, low: float, high: float) -> tuple[flo
     below = float(frequency)
     if above is None:
         raise ArithmeticError("delivers more than is wanted even at the highest frequency: bursts or skips pulses")
-    middle = math.sqrt(above * below)
-    found = _newton(tank, current, middle, -periodic_half(tank, middle).end)
-    return found.frequency, found.half
+    assert half is not None  # the loop ended at one
+    return _between(tank, current, below, above, half)
+
+
+def _between(tank: Tank, current: float, below: float, above: float, half: Half) -> tuple[float, Half]:
+    """The frequency between two, the lower of which delivers more: Newton's method from ever nearer, or by halving.
+
+    At light load the idle rectifiers' ring decides where they begin to conduct, and a small range of frequencies may
+    have no state that mirrors; then the nearest one found serves.
+
+    Parameters
+    ----------
+    half : at the lower one
+    """
+    best = below, half
+    for turn, share in enumerate(HALVINGS):
+        middle = below * (above / below) ** share
+        try:
+            at = periodic_half(tank, middle, -best[1].end if turn else None)
+        except ArithmeticError:
+            continue  # another share is another frequency
+        if turn < MOST_NEARER:
+            with contextlib.suppress(ArithmeticError):
+                found = _newton(tank, current, middle, -at.end)
+                if below * 0.999 <= found.frequency <= above * 1.001:
+                    return found.frequency, found.half
+        best = min(best, (middle, at), key=lambda one: abs(one[1].delivered - current))
+        if abs(best[1].delivered - current) < MET * current:
+            break
+        below, above = (middle, above) if at.delivered >= current else (below, middle)
+    if abs(best[1].delivered - current) > ALMOST * current:
+        raise ArithmeticError(f"no periodic state of the tank found between {below:.4g} and {above:.4g} Hz")
+    return best
 
 
 def first_harmonic_frequency(tank: Tank, current: float) -> float:

@@ -189,10 +189,10 @@ def unpacked(rectifiers: Sequence[Rectifier], unknowns: Sequence[float] | FloatA
 
 
 def damped(now: Edges, asked: Edges, turn: int) -> Edges:
-    """The next edges to try; after some rounds only a share of the way."""
+    """The next edges to try; after some rounds only a share of the way, but all of it where gating begins or ceases."""
     share = 1.0 if turn < DAMPED_AFTER else DAMPING
     return [
-        (a if off <= on else a + share * (on - a), b if off <= on else b + share * (off - b)) if b > a else (on, off)
+        (a + share * (on - a), b + share * (off - b)) if b > a and off > on else (on, off)
         for (a, b), (on, off) in zip(now, asked, strict=True)
     ]
 

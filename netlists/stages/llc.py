@@ -32,6 +32,7 @@ from netlists.parameters import check, parameter
 from netlists.periodic import Edge, Gate, State
 from netlists.point import Condition, Point, Reader
 from netlists.probe import Probe
+from netlists.quantity import engineering
 from netlists.record import SupplyRecord
 from netlists.stages import switching
 from netlists.stages import transformer as wound
@@ -86,15 +87,18 @@ class Params:
         if self.split and self.bridge == "full":
             raise OptionError("Params.split: only a half bridge has resonant capacitors to both rails")
         if self.lowest_frequency >= self.highest_frequency:
-            raise OptionError("Params.lowest_frequency: must be < highest_frequency")
+            raise OptionError(
+                f"Params.lowest_frequency: must be < highest_frequency of {engineering(self.highest_frequency, 'Hz')}, "
+                f"found {engineering(self.lowest_frequency, 'Hz')}"
+            )
         if self.rectification == "synchronous" and self.synchronous is None:
             raise OptionError("Params.synchronous: needed where rectification is synchronous")
         if self.rectification == "diode" and self.diode is None:
             raise OptionError("Params.diode: needed where rectification is by diodes")
         if 4 * self.dead_time * self.highest_frequency >= 1:
             raise OptionError(
-                f"Params.dead_time: must be < a quarter of the shortest period, {0.25 / self.highest_frequency:g} s, "
-                f"found {self.dead_time:g} s"
+                f"Params.dead_time: must be < a quarter of the shortest period, "
+                f"{engineering(0.25 / self.highest_frequency, 's')}, found {engineering(self.dead_time, 's')}"
             )
 
     @property

@@ -246,7 +246,7 @@ def test_feeding_in_a_circle(load: Load) -> None:
 def test_roles(load: Load) -> None:
     line_of_role = line_with('role = "bulk"')
     assert refusal(load, ('role = "bulk"', 'role = "bulc"')) == [
-        f"kiln.toml:{line_with('[stages.mains_rectifier]')}: stages.mains_rectifier: needs 1 to 8 part with role bulk "
+        f"kiln.toml:{line_with('[stages.mains_rectifier]')}: stages.mains_rectifier: needs 1 to 8 parts with role bulk "
         "(bulk capacitors), found none",
         f'kiln.toml:{line_of_role}: {C1}.role: unknown role "bulc"; {nearest("bulc", RectifierBulk.ROLES)}',
     ]
