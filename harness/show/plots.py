@@ -169,7 +169,7 @@ def marked_signal(row: Mapping[str, Any], signals: Sequence[str], run: Run) -> s
 
 
 def _off(level: float, value: float) -> float:
-    """By how much a level misses a value, as a share of it; infinite where it is not the same, nor of several pieces."""
+    """By how much a level misses a value, as a share of it; infinite where it is neither the same nor of pieces."""
     if abs(level - value) < SAME_LEVEL * value:
         return abs(level - value) / value
     return 0.0 if is_of_pieces(level, value) else math.inf

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from demonstration import KILN
+from integration.llc_designs import drawn_llc
 from integration.switching_designs import BOOSTS, BUCKS
 from matplotlib.font_manager import findfont
 from matplotlib.ft2font import FT2Font
@@ -19,9 +20,11 @@ from harness.show.schematic import draw, draw_stage
 from netlists.errors import OptionError, StoreError
 from netlists.point import Point
 from netlists.record import load_record
-from netlists.stages import boost_pfc, buck
+from netlists.stages import boost_pfc, buck, llc
 from netlists.stages.banks import Bank
-from netlists.stages.switching import Choke, Diode, Switch
+from netlists.stages.outputs import Output
+from netlists.stages.switching import Choke, Diode, Snubber, Switch
+from netlists.stages.transformer import Transformer, Winding
 
 DRAWINGS = Path(__file__).resolve().parents[2] / "results" / "pictures"
 CAPACITORS = tuple(Bank(f"C1{n}", 470e-6, 18e-3, parallel=12, series=2, esl=3e-9) for n in range(6))
@@ -35,10 +38,27 @@ FULL = dataclasses.replace(  # all that a buck can have, twice
     rails=(FULL_RAIL, dataclasses.replace(FULL_RAIL, phase_angle=45.0)),
     input_choke=Choke("L19", 1e-6, 4e-3, 30.0, 0.25e-6),
 )  # fmt: skip
+TRANSFORMERS = tuple(
+    Transformer(f"T{k}", (Winding(16.25, 0.65e-3),), 212.5e-6, 42.75e-6, 62.5e-3) for k in (31, 32, 33, 34)
+)
+LLC_FULL = dataclasses.replace(  # all that an LLC can have
+    drawn_llc(0)[0], bridge="half", secondary="bridge", rectification="synchronous", transformers=TRANSFORMERS,
+    switch=Switch("Q31", 122.5e-3, 182.5e-12, parallel=2), series=Choke("L31", 42.75e-6, 62.5e-3, 10.5, 21.5e-6),
+    resonant=CAPACITORS[:4], split=CAPACITORS[2:], snubber=Snubber(10.25, 1.25e-9), diode=None,
+    synchronous=Switch("Q37", 2.15e-3, 912.5e-12, parallel=4),
+    output=Output('a&b <"c"> $d$', CAPACITORS, 24.25, 37.5, 0.425e-3, 22.5e-9),
+)  # fmt: skip
+LLC_DIODES = dataclasses.replace(
+    LLC_FULL, bridge="full", rectification="diode", split=(), series=None, synchronous=None,
+    diode=Diode("D37", 0.85, 12.5, 8.25e-3, 412.5e-12, parallel=2),
+)  # fmt: skip
+LLC_TAPPED = dataclasses.replace(LLC_DIODES, secondary="centre_tapped", resonant=CAPACITORS[:1])
+LLCS = (LLC_FULL, LLC_DIODES, LLC_TAPPED, *(drawn_llc(seed)[0] for seed in (1, 2)))
 SATURATING = dataclasses.replace(  # its label reaches to the node's name
     BUCKS[0], rails=(dataclasses.replace(BUCKS[0].rails[0], choke=Choke("L15", 4.75e-6, 6e-3, 20.5, 0.85e-6)),)
 )
-STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)] + [("boost_pfc", params) for params in BOOSTS]
+STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)]
+STAGES += [("boost_pfc", params) for params in BOOSTS] + [("llc", params) for params in LLCS]
 NAMES = [f"{kind}{n}" for n, (kind, _) in enumerate(STAGES)]
 WIDEST = FT2Font(findfont("DejaVu Sans"))  # of the usual sans-serifs; comes with matplotlib
 WIDEST.set_size(100, 72)
