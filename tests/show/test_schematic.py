@@ -163,6 +163,27 @@ def test_two_rails_share_the_input_and_have_a_leg_for_each_phase(tmp_path: Path)
     assert counts == [(4, phases, 1, 1) for phases in (1, 2, 4)]
 
 
+@pytest.mark.parametrize("secondary", ["centre_tapped", "bridge"])
+@pytest.mark.parametrize("bridge", ["half", "full"])
+def test_an_llc_has_its_places_and_one_block_a_transformer(bridge: str, secondary: str, tmp_path: Path) -> None:
+    for count in (1, 2, 4):
+        params = dataclasses.replace(
+            LLC_FULL, bridge=bridge, secondary=secondary, split=LLC_FULL.split if bridge == "half" else (),
+            transformers=TRANSFORMERS[:count],
+        )  # fmt: skip
+        draw_stage("llc", params, tmp_path / "drawing.svg")
+        text = (tmp_path / "drawing.svg").read_text(encoding="utf-8")
+        assert text.count(">Q31 ") == (2 if bridge == "half" else 4)
+        assert text.count(">Q37 ") == len(llc.places(params)) == count * (2 if secondary == "centre_tapped" else 4)
+        assert text.count(">snubber<") == len(llc.places(params))
+        assert text.count(">leakage<") == text.count(">magnetising<") == count
+        assert text.count(">loop ") == len(llc.windings(params))
+        assert (">middle_b<" in text) == (bridge == "full")
+        assert text.count(">bus<") == 1 + len(params.split)
+        for name in ("foot", "out_a", "load_a", *(f"magnetised_{k}" for k in range(count))):
+            assert text.count(f">{name}<") == 1, name
+
+
 def rounded(text: str) -> str:
     """Numbers to a tenth of a pixel: the last digits of a coordinate are the machine's."""
     return re.sub(r"-?[0-9]+\.[0-9]+", lambda match: f"{float(match.group()):.1f}", text)
@@ -173,6 +194,7 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
     stages = [
         ("corrector", "boost_pfc", boost_pfc.params_from(record, "corrector", Point())[0]),
         ("logic_5v", "buck", buck.params_from(record, "logic_5v", Point())[0]),
+        ("main_24v", "llc", llc.params_from(record, "main_24v", Point())[0]),
     ]
     for file in draw(record.name, stages, tmp_path):
         stored, drawn = ((folder / file.name).read_text(encoding="utf-8") for folder in (DRAWINGS, tmp_path))
@@ -180,9 +202,9 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
 
 
 def test_a_kind_without_a_drawing_and_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
-    with pytest.raises(OptionError, match="allowed: buck, boost_pfc"):
-        draw_stage("llc", BUCKS[0], tmp_path / "llc.svg")
+    with pytest.raises(OptionError, match="allowed: buck, boost_pfc, llc"):
+        draw_stage("rectifier_bulk", BUCKS[0], tmp_path / "bulk.svg")
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError):
         draw_stage("buck", BUCKS[0], tmp_path / "file" / "buck.svg")
-    assert draw("kiln-900", [("llc", "llc", BUCKS[0])], tmp_path) == []
+    assert draw("kiln-900", [("bulk", "rectifier_bulk", BUCKS[0])], tmp_path) == []
