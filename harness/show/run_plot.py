@@ -1,4 +1,4 @@
-"""A picture of any stretch of one run: a panel a unit or of its own, each metric marked at its place. Computes nothing."""
+"""A picture of any stretch of one run: a panel a unit or of its own, each metric marked in place. Computes nothing."""
 
 from __future__ import annotations
 

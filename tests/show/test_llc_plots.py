@@ -1,4 +1,4 @@
-"""Pictures of an LLC's runs, on a small made-up run: panels of its own, and each mark on the trace it was taken from."""
+"""Pictures of an LLC's runs, on a small made-up run: panels of its own, each mark on the trace it was taken from."""
 
 from __future__ import annotations
 
