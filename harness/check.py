@@ -14,6 +14,7 @@ from harness.judge.assess import Assessment, assess, undecided_answers
 from harness.judge.corners import answers_to_simulate
 from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
 from harness.plan.plan import Plan, check_names, kind_of, simulated_instances
+from harness.show.gain_plot import draw as draw_gains
 from harness.show.plots import draw
 from harness.show.schematic import draw as draw_circuits
 from harness.simulate.campaign import Campaign
@@ -87,6 +88,7 @@ def check_record(
         lines.append(f"assessment: {json_file}")
     if plots:
         drawn = draw(assessment, out, out / "plots")
+        drawn += draw_gains(assessment, record, instances, out / "plots")
         drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
         lines.extend(f"plot: {path}" for path in drawn)
     return assessment, lines

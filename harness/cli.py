@@ -187,7 +187,8 @@ def plot(
     """Draws a picture, one panel a unit."""
     if file is not None and file.suffix.lower() != ".png":
         raise OptionError(f"--file: must end in .png, found {file.name}")
-    from harness.show.run_plot import draw_stretch, usual_signals
+    from harness.show.panels import usual_signals
+    from harness.show.run_plot import draw_stretch
     from harness.show.stretch import read_stretch
     from harness.stored import SHORT, find_run, measured
     from netlists.quantity import engineering

@@ -32,7 +32,7 @@ ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
 ONLY_USERS = {
     "h5py": "harness/store/",
     "sqlite3": "harness/store/index.py",
-    "matplotlib": "harness/show/plots.py,harness/show/run_plot.py",
+    "matplotlib": "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py",
     "rich": "harness/show/,harness/cli.py",
     "cyclopts": "harness/cli.py",
     "PySpice.Spice.NgSpice": "harness/simulate/ngspice.py",

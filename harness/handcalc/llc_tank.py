@@ -526,14 +526,61 @@ def _between(tank: Tank, current: float, below: float, above: float, half: Half)
     return best
 
 
-def first_harmonic_frequency(tank: Tank, current: float) -> float:
-    """The frequency at which the first-harmonic gain is what the load needs, on the falling side [Hz]."""
+def first_harmonic_curve(tank: Tank, current: float, frequencies: FloatArray) -> FloatArray:
+    """First-harmonic gain at each frequency [Hz] where the rectifiers carry a mean current, seen from the primary."""
     load = 8 / math.pi**2 * tank.reflected / current
     quality = math.sqrt(tank.series / tank.capacitance) / load
     ratio = tank.magnetising / tank.series
+    return np.array([first_harmonic_gain(float(one) / tank.resonance, ratio, quality) for one in frequencies])
+
+
+def gain_curve(tank: Tank, current: float, frequencies: FloatArray) -> FloatArray:
+    """Gain of the tank in the time domain: the clamped voltage over the square wave that delivers a current.
+
+    At a frequency the current rises with the square wave, so that there is one gain on both sides of the peak. Sought
+    from the highest frequency down, each from the one before. Without the core's loss the ring of idle rectifiers never
+    dies, and below the resonance often no operation is found.
+
+    Parameters
+    ----------
+    tank : of which every part but the drive counts;  current : the rectifiers' mean, seen from the primary [A]
+    frequencies : in any order, shape (n,) [Hz]
+
+    Returns
+    -------
+    gain at each frequency, shape (n,); nan where no operation was found
+    """
+    gains = np.full(len(frequencies), math.nan)
+    found: list[_Found] = []
+    for place in np.argsort(frequencies)[::-1]:
+        with contextlib.suppress(ArithmeticError):
+            found.append(_delivering(tank, current, float(frequencies[place]), found[-2:]))
+            gains[place] = tank.reflected / found[-1].tank.drive
+    return gains
+
+
+def _delivering(tank: Tank, current: float, frequency: float, before: list[_Found]) -> _Found:
+    """The drive that delivers a current at a frequency: from where the last ones lead, from the last, from nothing."""
+    if len(before) > 1:
+        with contextlib.suppress(ArithmeticError):
+            first, last = before
+            ahead = math.log(frequency / last.frequency) / math.log(last.frequency / first.frequency)
+            drive = last.tank.drive * (last.tank.drive / first.tank.drive) ** ahead
+            state = last.half.end + ahead * (last.half.end - first.half.end)
+            return _newton(replace(tank, drive=drive), current, frequency, -state, drive=True)
+    if before:
+        with contextlib.suppress(ArithmeticError):
+            return _newton(before[-1].tank, current, frequency, -before[-1].half.end, drive=True)
+    gain = float(first_harmonic_curve(tank, current, np.array([frequency]))[0])
+    start = replace(tank, drive=tank.reflected / gain)
+    return _newton(start, current, frequency, -periodic_half(start, frequency).end, drive=True)
+
+
+def first_harmonic_frequency(tank: Tank, current: float) -> float:
+    """The frequency at which the first-harmonic gain is what the load needs, on the falling side [Hz]."""
     needed = tank.reflected / tank.drive
     grid = np.geomspace(4.0, 0.95 * tank.lower_resonance / tank.resonance, 200)
-    gains = np.array([first_harmonic_gain(float(one), ratio, quality) for one in grid])
+    gains = first_harmonic_curve(tank, current, grid * tank.resonance)
     top = int(np.argmax(gains))
     reaching = np.nonzero(gains[: top + 1] >= needed)[0]
     return float(grid[reaching[0] if reaching.size else top]) * tank.resonance

@@ -1,4 +1,4 @@
-"""A picture of any stretch of one run: a panel a unit, each metric marked where it was taken. Computes nothing."""
+"""A picture of any stretch of one run: a panel a unit or of its own, each metric marked in place. Computes nothing."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
 from harness.contracts import FloatArray, Metric
-from harness.show.plots import COLOURS, MARKED, MOST_POINTS, PANELS, thinned
+from harness.show.panels import COLOURS, MARKED, own_panel
+from harness.show.plots import MOST_POINTS, is_of_pieces, thinned
 from harness.show.stretch import Stretch, Trace
 from harness.stored import SHORT
 from netlists.errors import StoreError
@@ -62,11 +63,6 @@ class Mark:
     metrics: tuple[Metric, ...]
 
 
-def usual_signals(study: str) -> list[str]:
-    """Signals of a study's usual panels; none for an unknown study."""
-    return list(dict.fromkeys(name for _, signals in PANELS.get(study, ()) for name in signals))
-
-
 def draw_stretch(stretch: Stretch, file: Path, *, width: float = WIDTH) -> None:
     """Draws a stretch into a PNG file, whole or not at all.
 
@@ -80,7 +76,7 @@ def draw_stretch(stretch: Stretch, file: Path, *, width: float = WIDTH) -> None:
     """
     panels: dict[str, list[Trace]] = defaultdict(list)
     for trace in stretch.traces:
-        panels[trace.unit].append(trace)
+        panels[_panel(trace)].append(trace)
     figure = Figure(figsize=(width, HEAD + PANEL * len(panels)), layout="constrained")
     grid = figure.subplots(len(panels), 1, sharex=True, squeeze=False)
     temporary = file.with_name(f".{file.name}.{os.getpid()}")
@@ -96,6 +92,11 @@ def draw_stretch(stretch: Stretch, file: Path, *, width: float = WIDTH) -> None:
             temporary.unlink()
 
 
+def _panel(trace: Trace) -> str:
+    """Title of the panel a trace is drawn in."""
+    return own_panel(trace.name) or f"{QUANTITIES.get(trace.unit, '')} [{trace.unit}]".strip()
+
+
 def _draw_panels(stretch: Stretch, panels: Mapping[str, Sequence[Trace]], figure: Figure, axes: Sequence[Axes]) -> None:
     unit, factor = next((name, factor) for least, name, factor in TIME_UNITS if stretch.stop >= least)
     width = float(figure.get_figwidth())
@@ -107,7 +108,7 @@ def _draw_panels(stretch: Stretch, panels: Mapping[str, Sequence[Trace]], figure
             hides = any(_share_a_course(trace, other) for other in traces[:index])
             _line(axis, trace, factor, COLOURS.get(trace.name) or next(colours), hides=hides)
         _ring(axis, marks[of], factor)
-        axis.set_ylabel(f"{QUANTITIES.get(of, '')} [{of}]".strip())
+        axis.set_ylabel(of)
         axis.set_xlim(stretch.start * factor, stretch.stop * factor)
         axis.margins(y=0.25)  # room for rings and labels at the extremes
         axis.ticklabel_format(useOffset=False)
@@ -150,16 +151,22 @@ def _share_a_course(trace: Trace, other: Trace) -> bool:
 
 
 def _marks(stretch: Stretch, panels: Mapping[str, Sequence[Trace]]) -> dict[str, list[Mark]]:
-    """Unit of a panel -> its marks. A metric whose signal is not drawn goes to the panel of its unit, or the first."""
+    """Title of a panel -> its marks. A metric whose signal is not drawn goes to one of its unit, or the first."""
     found: dict[tuple[str, float, float | None], list[Metric]] = defaultdict(list)
-    for metric in stretch.metrics:
+    sitting: dict[tuple[str, float], tuple[Trace, float | None]] = {}
+    for metric in sorted(stretch.metrics, key=lambda one: one.name not in MARKED):
         assert metric.at is not None  # those without an instant are not in the stretch
         trace, level = _sits_on(metric, metric.at, stretch.traces)
-        unit = metric.unit if metric.unit in panels else next(iter(panels))
-        found[trace.unit if trace else unit, metric.at, level].append(metric)
-    marks: dict[str, list[Mark]] = {unit: [] for unit in panels}
-    for (unit, instant, level), metrics in found.items():
-        marks[unit].append(Mark(instant, level, tuple(metrics)))
+        if trace is None:  # an overshoot stands where its peak does
+            trace, level = sitting.get((metric.subject, metric.at), (None, None))
+        else:
+            sitting[metric.subject, metric.at] = (trace, level)
+        of_unit = [title for title, traces in panels.items() if traces[0].unit == metric.unit]
+        title = _panel(trace) if trace else next(iter([*of_unit, *panels]))
+        found[title, metric.at, level].append(metric)
+    marks: dict[str, list[Mark]] = {title: [] for title in panels}
+    for (title, instant, level), metrics in found.items():
+        marks[title].append(Mark(instant, level, tuple(metrics)))
     return marks
 
 
@@ -176,7 +183,8 @@ def _sits_on(metric: Metric, instant: float, traces: Sequence[Trace]) -> tuple[T
         named = [trace for trace in traces if trace.name == candidates]
     else:
         named = [trace for trace in traces if trace.name in candidates]
-        named = [trace for trace in named if trace in by_level] or named
+        of_pieces = [trace for trace in named if is_of_pieces(abs(at[trace.name]), abs(metric.value))]
+        named = [trace for trace in named if trace in by_level] or of_pieces or named
     chosen = next(iter([*named, *by_level]), None)
     return chosen, None if chosen is None else at[chosen.name]
 

@@ -19,7 +19,8 @@ from matplotlib.text import Annotation
 from stored_runs import a_run, failed_run, stored
 
 from harness.show import plots, run_plot
-from harness.show.run_plot import draw_stretch, usual_signals
+from harness.show.panels import usual_signals
+from harness.show.run_plot import draw_stretch
 from harness.show.stretch import Stretch, read_stretch
 from harness.store import files
 from harness.stored import Measured, find_run, measured

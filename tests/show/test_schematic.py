@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from demonstration import KILN
+from integration.llc_designs import drawn_llc
 from integration.switching_designs import BOOSTS, BUCKS
 from matplotlib.font_manager import findfont
 from matplotlib.ft2font import FT2Font
@@ -19,9 +20,11 @@ from harness.show.schematic import draw, draw_stage
 from netlists.errors import OptionError, StoreError
 from netlists.point import Point
 from netlists.record import load_record
-from netlists.stages import boost_pfc, buck
+from netlists.stages import boost_pfc, buck, llc
 from netlists.stages.banks import Bank
-from netlists.stages.switching import Choke, Diode, Switch
+from netlists.stages.outputs import Output
+from netlists.stages.switching import Choke, Diode, Snubber, Switch
+from netlists.stages.transformer import Transformer, Winding
 
 DRAWINGS = Path(__file__).resolve().parents[2] / "results" / "pictures"
 CAPACITORS = tuple(Bank(f"C1{n}", 470e-6, 18e-3, parallel=12, series=2, esl=3e-9) for n in range(6))
@@ -35,10 +38,27 @@ FULL = dataclasses.replace(  # all that a buck can have, twice
     rails=(FULL_RAIL, dataclasses.replace(FULL_RAIL, phase_angle=45.0)),
     input_choke=Choke("L19", 1e-6, 4e-3, 30.0, 0.25e-6),
 )  # fmt: skip
+TRANSFORMERS = tuple(
+    Transformer(f"T{k}", (Winding(16.25, 0.65e-3),), 212.5e-6, 42.75e-6, 62.5e-3) for k in (31, 32, 33, 34)
+)
+LLC_FULL = dataclasses.replace(  # all that an LLC can have
+    drawn_llc(0)[0], bridge="half", secondary="bridge", rectification="synchronous", transformers=TRANSFORMERS,
+    switch=Switch("Q31", 122.5e-3, 182.5e-12, parallel=2), series=Choke("L31", 42.75e-6, 62.5e-3, 10.5, 21.5e-6),
+    resonant=CAPACITORS[:4], split=CAPACITORS[2:], snubber=Snubber(10.25, 1.25e-9), diode=None,
+    synchronous=Switch("Q37", 2.15e-3, 912.5e-12, parallel=4),
+    output=Output('a&b <"c"> $d$', CAPACITORS, 24.25, 37.5, 0.425e-3, 22.5e-9),
+)  # fmt: skip
+LLC_DIODES = dataclasses.replace(
+    LLC_FULL, bridge="full", rectification="diode", split=(), series=None, synchronous=None,
+    diode=Diode("D37", 0.85, 12.5, 8.25e-3, 412.5e-12, parallel=2),
+)  # fmt: skip
+LLC_TAPPED = dataclasses.replace(LLC_DIODES, secondary="centre_tapped", resonant=CAPACITORS[:1])
+LLCS = (LLC_FULL, LLC_DIODES, LLC_TAPPED, *(drawn_llc(seed)[0] for seed in (1, 2)))
 SATURATING = dataclasses.replace(  # its label reaches to the node's name
     BUCKS[0], rails=(dataclasses.replace(BUCKS[0].rails[0], choke=Choke("L15", 4.75e-6, 6e-3, 20.5, 0.85e-6)),)
 )
-STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)] + [("boost_pfc", params) for params in BOOSTS]
+STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)]
+STAGES += [("boost_pfc", params) for params in BOOSTS] + [("llc", params) for params in LLCS]
 NAMES = [f"{kind}{n}" for n, (kind, _) in enumerate(STAGES)]
 WIDEST = FT2Font(findfont("DejaVu Sans"))  # of the usual sans-serifs; comes with matplotlib
 WIDEST.set_size(100, 72)
@@ -143,6 +163,27 @@ def test_two_rails_share_the_input_and_have_a_leg_for_each_phase(tmp_path: Path)
     assert counts == [(4, phases, 1, 1) for phases in (1, 2, 4)]
 
 
+@pytest.mark.parametrize("secondary", ["centre_tapped", "bridge"])
+@pytest.mark.parametrize("bridge", ["half", "full"])
+def test_an_llc_has_its_places_and_one_block_a_transformer(bridge: str, secondary: str, tmp_path: Path) -> None:
+    for count in (1, 2, 4):
+        params = dataclasses.replace(
+            LLC_FULL, bridge=bridge, secondary=secondary, split=LLC_FULL.split if bridge == "half" else (),
+            transformers=TRANSFORMERS[:count],
+        )  # fmt: skip
+        draw_stage("llc", params, tmp_path / "drawing.svg")
+        text = (tmp_path / "drawing.svg").read_text(encoding="utf-8")
+        assert text.count(">Q31 ") == (2 if bridge == "half" else 4)
+        assert text.count(">Q37 ") == len(llc.places(params)) == count * (2 if secondary == "centre_tapped" else 4)
+        assert text.count(">snubber<") == len(llc.places(params))
+        assert text.count(">leakage<") == text.count(">magnetising<") == count
+        assert text.count(">loop ") == len(llc.windings(params))
+        assert (">middle_b<" in text) == (bridge == "full")
+        assert text.count(">bus<") == 1 + len(params.split)
+        for name in ("foot", "out_a", "load_a", *(f"magnetised_{k}" for k in range(count))):
+            assert text.count(f">{name}<") == 1, name
+
+
 def rounded(text: str) -> str:
     """Numbers to a tenth of a pixel: the last digits of a coordinate are the machine's."""
     return re.sub(r"-?[0-9]+\.[0-9]+", lambda match: f"{float(match.group()):.1f}", text)
@@ -153,6 +194,7 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
     stages = [
         ("corrector", "boost_pfc", boost_pfc.params_from(record, "corrector", Point())[0]),
         ("logic_5v", "buck", buck.params_from(record, "logic_5v", Point())[0]),
+        ("main_24v", "llc", llc.params_from(record, "main_24v", Point())[0]),
     ]
     for file in draw(record.name, stages, tmp_path):
         stored, drawn = ((folder / file.name).read_text(encoding="utf-8") for folder in (DRAWINGS, tmp_path))
@@ -160,9 +202,9 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
 
 
 def test_a_kind_without_a_drawing_and_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
-    with pytest.raises(OptionError, match="allowed: buck, boost_pfc"):
-        draw_stage("llc", BUCKS[0], tmp_path / "llc.svg")
+    with pytest.raises(OptionError, match="allowed: buck, boost_pfc, llc"):
+        draw_stage("rectifier_bulk", BUCKS[0], tmp_path / "bulk.svg")
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError):
         draw_stage("buck", BUCKS[0], tmp_path / "file" / "buck.svg")
-    assert draw("kiln-900", [("llc", "llc", BUCKS[0])], tmp_path) == []
+    assert draw("kiln-900", [("bulk", "rectifier_bulk", BUCKS[0])], tmp_path) == []
