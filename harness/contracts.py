@@ -20,6 +20,10 @@ FloatArray = NDArray[np.float64]
 Status = Literal["ok", "failed", "timed_out"]
 
 
+class NotModelledError(ArithmeticError):
+    """A hand calculation finds an operation that no model here has, such as bursts; it says which."""
+
+
 @dataclass(frozen=True, slots=True)
 class Transient:
     """A time-domain analysis from given initial conditions (``uic``).

@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from harness.contracts import FloatArray
+from harness.contracts import FloatArray, NotModelledError
 
 STEPS, FINE_STEPS = 16, 128  # of a half period: while searching, and of one that figures are read off
 LARGEST_TURN, VECTOR_TERMS = 2.0, 16  # up to such a turn a state alone is carried on by its series
@@ -490,7 +490,7 @@ def _bracketed(tank: Tank, current: float, low: float, high: float) -> tuple[flo
         )
     below = float(frequency)
     if above is None:
-        raise ArithmeticError("delivers more than is wanted even at the highest frequency: bursts or skips pulses")
+        raise NotModelledError("delivers more than is wanted even at the highest frequency: bursts or skips pulses")
     assert half is not None  # the loop ended at one
     return _between(tank, current, below, above, half)
 

@@ -140,10 +140,12 @@ def _agreements(answer: Answer) -> tuple[Agreement, ...]:
 
 def _verdict(answer: Answer, limit: Limit | None) -> Verdict:
     run = [answer.corners[corner] for corner in CORNERS if answer.corners[corner].was_run]
-    errors = [corner.error for corner in run if corner.finding is None]
+    lost = [corner for corner in run if corner.finding is None]
+    error, beyond = (
+        next((corner.error for corner in lost if corner.not_modelled == is_beyond), "") for is_beyond in (False, True)
+    )
     adverse, rescued = (_value(answer, corner) for corner in ("adverse", "rescued"))
-    error = errors[0] if errors else ""
-    return decide(limit, adverse, rescued, _agreements(answer), error, missing_limit(answer))
+    return decide(limit, adverse, rescued, _agreements(answer), error, missing_limit(answer), beyond)
 
 
 def _row(record: SupplyRecord, plan: Plan, answer: Answer, limits: LimitsFile) -> dict[str, Any]:

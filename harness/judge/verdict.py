@@ -39,6 +39,7 @@ def decide(
     agreements: tuple[Agreement, ...],
     error: str,
     no_limit: str,
+    not_modelled: str = "",
 ) -> Verdict:
     """The verdict of a metric.
 
@@ -50,6 +51,7 @@ def decide(
     agreements : with the hand calculation, at every point simulated
     error : why a simulation failed, else empty
     no_limit : what to say where there is no limit
+    not_modelled : what operation without a model there is at the other ends, else empty
     """
     if error:
         return Verdict("failed", error)
@@ -57,6 +59,8 @@ def decide(
         return Verdict("undecided", "simulation and hand calculation disagree beyond the declared difference")
     if limit is None:
         return Verdict("unjudged", no_limit)
+    if not_modelled and (rescued is None or not is_over(rescued, limit)):
+        return Verdict("undecided", f"at other ends of its inputs it {not_modelled}, which is not modelled")
     if adverse is None or rescued is None:
         return Verdict("failed", "not simulated")
     if not is_over(adverse, limit):

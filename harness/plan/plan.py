@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
+from harness.contracts import NotModelledError
 from harness.handcalc.expectation import Expectation
 from harness.plan import boost_pfc, buck, flyback, llc, output_network, rectifier_bulk, two_switch_forward
 from harness.plan.bands import band_ends
@@ -38,7 +39,12 @@ CORNERS: tuple[Corner, ...] = ("nominal", "adverse", "rescued")
 
 @dataclass(slots=True)
 class CornerAnswer:
-    """One metric at one point: by hand, and by simulation once its study is done (``was_run``)."""
+    """One metric at one point: by hand, and by simulation once its study is done (``was_run``).
+
+    Parameters
+    ----------
+    not_modelled : the hand calculation finds an operation there that no model has; ``error`` says which
+    """
 
     point: Point
     situation: Situation
@@ -46,6 +52,7 @@ class CornerAnswer:
     finding: Finding | None = None
     angle: float | None = None
     error: str = ""
+    not_modelled: bool = False
     was_run: bool = False
 
 
@@ -184,7 +191,15 @@ def structures(record: SupplyRecord, instance: str) -> list[dict[str, str]]:
     return [dict(zip(paths, combination, strict=True)) for combination in combinations][:MOST_STRUCTURES]
 
 
-Expected = Mapping[tuple[str, str], Expectation] | str  # by metric and subject, or why there is no hand calculation
+@dataclass(frozen=True, slots=True)
+class NoExpectation:
+    """Why there is no hand calculation; ``not_modelled`` as in ``CornerAnswer``."""
+
+    reason: str
+    not_modelled: bool
+
+
+Expected = Mapping[tuple[str, str], Expectation] | NoExpectation  # by metric and subject
 InputEnds = Mapping[str, tuple[Expected, Expected]]  # path of an open input -> expected with it alone at low, at high
 
 
@@ -251,7 +266,7 @@ class Plan:
 
     @staticmethod
     def _keys(question: Question, expected: Expected) -> list[tuple[str, str]]:
-        if isinstance(expected, str):  # no hand calculation, so the subjects are not known from it
+        if isinstance(expected, NoExpectation):  # no hand calculation, so the subjects are not known from it
             return [(metric, "bulk") for metric in question.metrics]
         wanted = [key for key in expected if key[0] in question.metrics]
         return sorted(wanted, key=lambda key: question.metrics.index(key[0]))
@@ -272,7 +287,7 @@ class Plan:
             try:
                 self._hand[key] = planner.expect(study, about)
             except ArithmeticError as error:
-                self._hand[key] = str(error)
+                self._hand[key] = NoExpectation(str(error), isinstance(error, NotModelledError))
         return self._hand[key]
 
     def _planner(self, instance: str) -> StagePlan:
@@ -313,8 +328,8 @@ class Plan:
     def _corner_answer(self, answer: Answer, point: Point) -> CornerAnswer:
         situation = self.situation(answer.instance, answer.question, point)
         expected = self.expected(answer.instance, answer.question, point)
-        if isinstance(expected, str):
-            return CornerAnswer(point, situation, None, error=expected)
+        if isinstance(expected, NoExpectation):
+            return CornerAnswer(point, situation, None, error=expected.reason, not_modelled=expected.not_modelled)
         return CornerAnswer(point, situation, expected.get((answer.metric, answer.subject)))
 
     def run(self, campaign: Campaign) -> None:
@@ -367,7 +382,7 @@ class Plan:
 
 def _value_of(answer: Answer, expected: Expected) -> float | None:
     """An answer's own metric among what a hand calculation found."""
-    expectation = None if isinstance(expected, str) else expected.get((answer.metric, answer.subject))
+    expectation = None if isinstance(expected, NoExpectation) else expected.get((answer.metric, answer.subject))
     return None if expectation is None else expectation.value
 
 

@@ -20,7 +20,7 @@ from harness.postprocess import holdup, inrush, ripple, stress, waveform
 from netlists.record import SupplyRecord
 
 KIND = "rectifier_bulk"
-POSTPROCESS_VERSION = "4"  # raised with every change of what a measure gives, names included
+POSTPROCESS_VERSION = "5"  # raised with every change of what a measure gives, names included
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +208,8 @@ def measure_line_ripple(run: Run, *, who: Subjects, period: float) -> tuple[Metr
 
 def measure_holdup(run: Run, *, line_lost_at: float, end_voltage: float) -> tuple[Metric, ...]:
     """Hold-up of a run; no metric where the bulk stays above the end voltage to the end of the run."""
-    metric = holdup.holdup_time("bulk", _time(run), _signal(run, "bulk_voltage"), line_lost_at, end_voltage)
+    bulk, load = (_signal(run, name) for name in ("bulk_voltage", "load_current"))
+    metric = holdup.holdup_time("bulk", _time(run), bulk, line_lost_at, end_voltage, load)
     return () if metric is None else (metric,)
 
 

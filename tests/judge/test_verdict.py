@@ -45,6 +45,15 @@ def test_an_error_is_failed_whatever_the_numbers() -> None:
     assert word(AT_MOST, 1.0, 1.0, error="timestep too small") == "failed"
 
 
+def test_an_operation_without_a_model_at_other_ends_is_undecided_and_says_which() -> None:
+    found = decide(AT_MOST, None, None, AGREES, "", "", "bursts")
+    assert found.word == "undecided"
+    assert "bursts, which is not modelled" in found.why
+    assert decide(AT_MOST, None, 9.0, AGREES, "", "", "bursts").word == "undecided"
+    assert decide(None, None, None, AGREES, "", "record it", "bursts").word == "unjudged"
+    assert decide(AT_MOST, None, None, AGREES, "lost", "", "bursts").word == "failed"
+
+
 def test_disagreement_lowers_within_and_never_raises() -> None:
     assert word(AT_MOST, 1.0, 1.0, ("agrees", "disagrees", "agrees")) == "undecided"
     assert word(None, 1.0, 1.0, ("disagrees",)) == "undecided"

@@ -101,6 +101,19 @@ def test_capacitor_discharge_gives_hold_up_by_the_energy_balance() -> None:
     assert holdup.holdup_time("bulk", time[:100], voltage[:100] + 50, 0.0, 300.0) is None
 
 
+def test_holdup_ends_where_the_load_cuts_out_though_no_sample_lies_at_the_end_voltage() -> None:
+    """A lock-out opens between two samples; without its current the ESR's drop is gone and the voltage rises."""
+    time = np.linspace(0, 0.02, 201)
+    is_out = time > 0.01
+    voltage = np.where(is_out, 302.0, 400.0 - 9990.0 * time)
+    current = np.where(is_out, 0.0, 1.0)
+    assert holdup.holdup_time("bulk", time, voltage, 0.0, 300.0) is None
+    metric = holdup.holdup_time("bulk", time, voltage, 0.0, 300.0, current)
+    assert metric is not None
+    assert metric.value == pytest.approx(0.01, abs=1.1e-4)
+    assert holdup.holdup_time("bulk", time[:90], voltage[:90], 0.0, 300.0, current[:90]) is None
+
+
 def test_rc_charge_gives_inrush_peak_and_i2t() -> None:
     """A dc step into R and C: peak V/R, I2t = C V^2 / (2 R) (energy in R is half of C V^2; closed form)."""
     v, r, c = 325.27, 10.0, 220e-6
