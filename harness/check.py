@@ -13,7 +13,8 @@ from typing import Any, Literal
 from harness.judge.assess import Assessment, assess, undecided_answers
 from harness.judge.corners import answers_to_simulate
 from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
-from harness.plan.plan import Plan, check_names, kind_of, simulated_instances
+from harness.plan.plan import Plan, every_metric, kind_of, simulated_instances
+from harness.plan.statements import check_names
 from harness.show.gain_plot import draw as draw_gains
 from harness.show.plots import draw
 from harness.show.schematic import draw as draw_circuits
@@ -57,14 +58,14 @@ def check_record(
     if workers is not None and not 1 <= workers <= MOST_WORKERS:
         raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
     record = load_record(file)
-    check_names(record)
+    check_names(record, every_metric())
     limits_file = limits_file or limits_beside(file)
     limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
     instances = _instances(record, instance)
-    plan = Plan(record, instances)
-    if instance is None:  # an override may be about an instance that is left out now
-        check_overrides(limits, plan)
     with Campaign(out, workers=workers, on_progress=on_progress) as campaign:
+        plan = Plan(record, instances, campaign)
+        if instance is None:  # an override may be about an instance that is left out now
+            check_overrides(limits, plan)
         plan.run(campaign)
         in_doubt = plan.answers if corners == "simulate" else answers_to_simulate(record, plan, limits)
         plan.simulate_corners(campaign, in_doubt)

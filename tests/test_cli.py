@@ -63,7 +63,7 @@ def test_new_writes_a_starter_that_checks_and_keeps_what_is_there(tmp_path: Path
     [
         (["check", "nowhere.toml"], "nowhere.toml: cannot be read: No such file or directory"),
         (["check", str(LANTERN), "--instance", "mains_rectifer"], "nearest: mains_rectifier"),
-        (["check", str(LANTERN), "--instance", "main_flyback"], "main_flyback cannot be simulated yet"),
+        (["check", str(LANTERN), "--instance", "lamp_output"], "lamp_output cannot be simulated yet"),
         (["new", "Bad Name"], "NAME: must be lower-case letters"),
         (["new", "x\ny"], "NAME: must be lower-case letters"),
     ],
@@ -114,9 +114,10 @@ def test_a_results_folder_that_is_a_file(tmp_path: Path) -> None:
 
 
 def test_the_readme_shows_what_check_prints(checked: Checked) -> None:
-    """Metric, subject and verdict of every row of README's table are those of the demonstration record."""
+    """Metric, subject and verdict of README's rows are those of the record, in its order; some are left out."""
     text = (LANTERN.parents[2] / "README.md").read_text(encoding="utf-8")
     text = text[text.index("```\nlantern-65:") :].split("\n```")[0]
     shown = re.findall(r"^([a-z]\w+) +(\w+) .*?(within|over|undecided|unjudged|failed) *$", text, flags=re.MULTILINE)
-    found = [(row["metric"], row["subject"], row["verdict"]) for row in checked.json["metrics"]]
-    assert shown == found
+    found = iter([(row["metric"], row["subject"], row["verdict"]) for row in checked.json["metrics"]])
+    assert len(shown) >= 30
+    assert [one for one in shown if one not in found] == []  # each behind the one before

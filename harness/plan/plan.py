@@ -19,14 +19,13 @@ from typing import Any, Literal, Protocol
 from harness.contracts import NotModelledError
 from harness.handcalc.expectation import Expectation
 from harness.plan import boost_pfc, buck, flyback, llc, output_network, rectifier_bulk, two_switch_forward
-from harness.plan.bands import band_ends
+from harness.plan.statements import question_about
 from harness.plan.study import Finding, MetricRule, Question, Study
 from harness.simulate.campaign import Campaign, Request
 from netlists.catalog import STAGES
-from netlists.errors import DeckError, RecordError, nearest
+from netlists.errors import BulkrailError, DeckError
 from netlists.point import Point
-from netlists.quantity import QuantityError, read_tolerance, read_value, shown
-from netlists.record import Claim, Measurement, SupplyRecord
+from netlists.record import SupplyRecord
 
 Situation = Any  # a stage's own frozen class: parameters and condition
 
@@ -106,6 +105,11 @@ PLANS: dict[str, StagePlan] = {
 }
 
 
+def every_metric() -> dict[str, MetricRule]:
+    """All metrics any stage has, by name."""
+    return {metric: rule for planner in PLANS.values() for metric, rule in planner.METRICS.items()}
+
+
 def kind_of(record: SupplyRecord, instance: str) -> str:
     """Stage kind of an instance."""
     return str(getattr(record.instance(instance), "kind", ""))
@@ -118,68 +122,6 @@ def simulated_instances(record: SupplyRecord) -> list[str]:
         for name, instance in record.data.stages.items()
         if getattr(instance, "kind", "") in STAGES and instance.is_modelled()
     ]
-
-
-def question_about(
-    record: SupplyRecord, word: Literal["claim", "measurement"], name: str, about: Claim | Measurement, rule: MetricRule
-) -> Question:
-    """The question a claim or a measurement asks; RecordError where its voltage lies outside every band."""
-    place = f"{word}s.{name}"
-    bands = record.data.nameplate.input_bands
-    voltage = about.line_voltage.nominal if about.line_voltage else None
-    ends = {band_name: band_ends(band) for band_name, band in bands.items()}
-    fitting = [band_name for band_name, (low, high) in ends.items() if voltage is None or low <= voltage <= high]
-    if not fitting:
-        ranges = ", ".join(f"{low:g} to {high:g} V" for low, high in ends.values())
-        message = f"must lie in an input band ({ranges}), found {voltage:g} V"
-        raise RecordError([record.finding(f"{place}.line_voltage", message)])
-    band, (lowest, highest) = bands[fitting[0]], ends[fitting[0]]
-    frequency = about.line_frequency or band.frequency_low
-    fraction = about.load_fraction.nominal if about.load_fraction else 1.0
-    worst = highest if rule.study == "inrush" else lowest
-    return Question(
-        study=rule.study,
-        label=f"{word} {name}",
-        band=fitting[0],
-        line_voltage=worst if voltage is None else voltage,
-        line_frequency=frequency.nominal if frequency and band.supply == "mains" else 0.0,
-        output_power=band.output_power.nominal * fraction,
-        load_fraction=fraction,
-        metrics=(about.metric,),
-        supply=band.supply,
-        claim=name if word == "claim" else "",
-        measurement=name if word == "measurement" else "",
-        ambient=about.ambient.nominal if about.ambient else None,
-    )
-
-
-def check_names(record: SupplyRecord) -> None:
-    """Raises RecordError for claims and measurements of a metric no stage has, or of no value in the metric's unit."""
-    known = {metric: rule for planner in PLANS.values() for metric, rule in planner.METRICS.items()}
-    findings = []
-    texts = [(f"claims.{name}", claim.metric, "at_least" if claim.at_least is not None else "at_most",
-              claim.at_least if claim.at_least is not None else claim.at_most)
-             for name, claim in record.data.claims.items()]  # fmt: skip
-    texts += [(f"measurements.{name}", m.metric, "value", m.value) for name, m in record.data.measurements.items()]
-    for place, metric, field_name, raw in texts:
-        if metric not in known:
-            message = f"unknown metric {shown(metric)}; {nearest(metric, known)}"
-            findings.append(record.finding(f"{place}.metric", message))
-            continue
-        try:
-            read_value(raw if raw is not None else "", known[metric].unit)
-        except QuantityError as error:
-            findings.append(record.finding(f"{place}.{field_name}", str(error)))
-    for name, measurement in record.data.measurements.items():
-        if measurement.instance not in record.data.stages:
-            message = f"no instance {shown(measurement.instance)}; {nearest(measurement.instance, record.data.stages)}"
-            findings.append(record.finding(f"measurements.{name}.instance", message))
-        try:
-            read_tolerance(measurement.uncertainty)
-        except QuantityError as error:
-            findings.append(record.finding(f"measurements.{name}.uncertainty", str(error)))
-    if findings:
-        raise RecordError(findings)
 
 
 def structures(record: SupplyRecord, instance: str) -> list[dict[str, str]]:
@@ -203,19 +145,63 @@ Expected = Mapping[tuple[str, str], Expectation] | NoExpectation  # by metric an
 InputEnds = Mapping[str, tuple[Expected, Expected]]  # path of an open input -> expected with it alone at low, at high
 
 
-class Plan:
-    """All answers of a record, and the studies that will bring them."""
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    """What one question of one structure adds to a plan."""
 
-    def __init__(self, record: SupplyRecord, instances: Sequence[str]) -> None:
+    answers: list[Answer]
+    hand: dict[tuple[object, ...], Expected]
+    situations: dict[tuple[object, ...], Situation]
+
+
+def _planned(
+    record: SupplyRecord, instance: str, structure: Mapping[str, str], question: Question, _try: int
+) -> _Planned | None:
+    """One question planned in a worker; None where that raises, so that the parent meets the error itself."""
+    plan = Plan(record, [])
+    try:
+        plan.add(instance, structure, question)
+    except BulkrailError:
+        return None
+    return plan.planned()
+
+
+class Plan:
+    """All answers of a record, and the studies that will bring them.
+
+    Parameters
+    ----------
+    campaign : its workers do the hand calculations side by side; None: they are done here
+    """
+
+    def __init__(self, record: SupplyRecord, instances: Sequence[str], campaign: Campaign | None = None) -> None:
         self.record = record
         self.answers: list[Answer] = []
         self._studies: dict[tuple[str, Situation], Study] = {}
         self._hand: dict[tuple[object, ...], Expected] = {}
         self._situations: dict[tuple[object, ...], Situation] = {}
-        for instance in instances:
-            for structure in structures(record, instance):
-                for question in self._questions(instance):
-                    self._plan(instance, structure, question)
+        wanted = [
+            (instance, structure, question)
+            for instance in instances
+            for structure in structures(record, instance)
+            for question in self._questions(instance)
+        ]
+        lost: list[_Planned | None] = [None] * len(wanted)
+        found = lost if campaign is None else campaign.calculate(_planned, [(record, *one) for one in wanted])
+        for one, planned in zip(wanted, found, strict=True):
+            if planned is None:
+                self.add(*one)
+            else:
+                self._take(planned)
+
+    def planned(self) -> _Planned:
+        """All that was added."""
+        return _Planned(self.answers, self._hand, self._situations)
+
+    def _take(self, planned: _Planned) -> None:
+        self.answers += planned.answers
+        self._hand |= planned.hand
+        self._situations |= planned.situations
 
     def _questions(self, instance: str) -> list[Question]:
         """The stage's own questions, then the claims about its metrics."""
@@ -230,7 +216,8 @@ class Plan:
                 asked.append(question_about(self.record, "measurement", name, measurement, rule))
         return asked
 
-    def _plan(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
+    def add(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
+        """Plans one question of one structure: its answers' three points, by hand."""
         nominal = Point({}, structure)
         planner = self._planner(instance)
         _, reads = planner.situation(self.record, instance, nominal, question)

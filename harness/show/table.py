@@ -65,9 +65,9 @@ def coverage_line(coverage: Mapping[str, Any]) -> str:
     )
 
 
-COLUMNS = (  # heading, width, justification; with two spaces between them they fill 100 columns
-    ("metric", 25, "left"), ("of", 8, "left"), ("nominal", 10, "right"), ("by hand", 7, "right"),
-    ("adverse", 10, "right"), ("limit", 11, "right"), ("margin", 6, "right"), ("verdict", 9, "left"),
+COLUMNS = (  # heading, width, justification; with a space between them they fill 100 columns
+    ("metric", 26, "left"), ("of", 9, "left"), ("nominal", 10, "right"), ("by hand", 8, "right"),
+    ("adverse", 12, "right"), ("limit", 12, "right"), ("margin", 7, "right"), ("verdict", 9, "left"),
 )  # fmt: skip
 
 
@@ -96,7 +96,7 @@ def _scaled_mark(row: Mapping[str, Any]) -> str:
 
 
 def _new_table(*, with_header: bool) -> Table:
-    table = Table(box=None, pad_edge=False, show_header=with_header, header_style="bold", padding=(0, 2, 0, 0))
+    table = Table(box=None, pad_edge=False, show_header=with_header, header_style="bold", padding=(0, 1, 0, 0))
     for heading, width, justification in COLUMNS:
         table.add_column(heading, width=width, justify=justification, no_wrap=True)  # type: ignore[arg-type]
     return table

@@ -23,6 +23,7 @@ from harness.store.index import Index
 from netlists.errors import DamagedRunError, SchemaError, SetupError, StoreError
 
 LONGEST_CHAIN = 20  # neighbouring cases on one worker: a longer one would leave the others idle
+CALCULATION_LIMIT = 600.0  # seconds a task that simulates nothing may take
 TIME_LIMIT = 120.0  # seconds a case may take; the slowest of the line side takes about 2
 
 
@@ -126,6 +127,20 @@ class Campaign:
                 raise SetupError(answer.error)
             self._ngspice_version = str(answer.value)
         return self._ngspice_version
+
+    def calculate(self, function: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> list[Any]:
+        """What a function gives for each of some arguments, side by side in the workers; None where one was lost.
+
+        Parameters
+        ----------
+        function : of a module, so that a worker finds it; it is given the try, from 1, behind its arguments
+        """
+        tasks: list[Task] = [(index, function, one) for index, one in enumerate(arguments)]
+        found: list[Any] = [None] * len(tasks)
+        for answer in self._pool.answers(tasks, time_limit=CALCULATION_LIMIT):
+            if answer.ok:
+                found[int(str(answer.key))] = answer.value
+        return found
 
     def run(self, requests: Sequence[Request]) -> list[Outcome]:
         """Outcomes in the order of the requests; equal cases run once.

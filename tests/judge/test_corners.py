@@ -27,6 +27,7 @@ from harness.plan import buck
 from harness.plan.plan import Answer, CornerAnswer, Plan
 from harness.plan.study import Finding, MetricRule, Question
 from harness.show.table import print_assessment
+from harness.simulate.campaign import Campaign
 from netlists.point import Point
 from netlists.record import SupplyRecord
 
@@ -241,6 +242,7 @@ def test_a_disagreeing_hand_calculation_has_the_corners_simulated(
         return found
 
     monkeypatch.setattr(buck, "expect", wrong)
+    monkeypatch.setattr(Campaign, "calculate", lambda self, function, arguments: [None] * len(arguments))  # done here
     assessment, _ = check_record(KILN, tmp_path, instance=INSTANCE, plots=False)
     row = rows_of(assessment)["output_ripple", "logic_5v"]
     assert (row["adverse"]["by"], row["rescued"]["by"]) == ("simulated", "simulated")
@@ -249,6 +251,8 @@ def test_a_disagreeing_hand_calculation_has_the_corners_simulated(
 
 def test_rectifiers_are_simulated_at_every_corner(checked: Checked, planned: Planned) -> None:
     for row in checked.json["metrics"]:
+        if row["instance"] != "mains_rectifier":
+            continue
         for corner in ("adverse", "rescued"):
             assert row[corner]["by"] == "simulated"
             assert row[corner]["run_id"]

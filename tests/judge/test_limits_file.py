@@ -138,7 +138,7 @@ REFUSED = {
         "policy: unknown field; allowed: notes, overrides, policies, rails, schema; nearest: policies"
     ),
     OVERRIDE.replace("RT1", "RT2"): (
-        'overrides.disc.subject: unknown subject "RT2"; allowed: BD1, C1, C20, C22, CX1, D5, F1, J2, L1, L2, Q1, R1 and'
+        'overrides.disc.subject: unknown subject "RT2"; allowed: BD1, C1, C12, C20, C22, CX1, D4, D5, F1, J2, L1'
     ),
     OVERRIDE.replace("current_rms", "curent_rms"): "overrides.disc.metric: unknown metric",
     OVERRIDE.replace('reason = "warm box"', ""): (

@@ -39,7 +39,7 @@ def test_inferred_values_are_computed_at_load_with_a_range_from_the_corners(reco
     assert esr.nominal == pytest.approx(loss.nominal / (omega * capacitance.nominal))
     assert esr.low == pytest.approx(loss.low / (omega * capacitance.high))
     assert esr.high == pytest.approx(loss.high / (omega * capacitance.low))
-    assert record.quantities[f"{T1}.ratio"].low == pytest.approx(32 / 7)
+    assert record.quantities[f"{T1}.ratio"].low == pytest.approx(35 / 6)
 
 
 @pytest.mark.parametrize("word", ["tolerance", "uncertainty"])
@@ -88,8 +88,8 @@ def test_inferred_of_inferred_reaches_the_leaves(tmp_path: Path) -> None:
         (
             [
                 (
-                    'secondary_turns = { value = "6", low = "5", high = "7"',
-                    'secondary_turns = { value = "6", low = "0", high = "7"',
+                    'secondary_turns = { value = "6", low = "6", high = "6"',
+                    'secondary_turns = { value = "6", low = "0", high = "6"',
                 )
             ],
             'must be > 0, found "0"',
@@ -145,7 +145,7 @@ def test_a_chosen_value_obeys_the_fields_bounds(record: SupplyRecord, value: flo
 def test_unknown_paths_and_alternatives_are_refused(record: SupplyRecord) -> None:
     with pytest.raises(OptionError, match=r'no value at "line.resistence"; allowed: .*; nearest: line.resistance'):
         Reader(record, Point({"line.resistence": 1.0}))
-    with pytest.raises(OptionError, match=r'no structure at "feed"; allowed: stages.mains_rectifier.feed'):
+    with pytest.raises(OptionError, match=r'no structure at "feed"; allowed: .*, stages.mains_rectifier.feed'):
         Reader(record, Point(structure={"feed": "bridge"}))
     reader = Reader(record, Point(structure={"stages.mains_rectifier.feed": "half_wave"}))
     with pytest.raises(OptionError, match=r'feed: "half_wave" is not stated in the record; allowed: bridge'):

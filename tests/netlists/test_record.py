@@ -220,7 +220,7 @@ def test_several_faults_are_reported_at_once(load: Load) -> None:
         "nameplate.rails.lamp.voltage",
         "stages.inlet_filter.parts.F1.cold_resistence",
         "stages.mains_rectifier.parts.RT1.b_value",
-        "stages.lamp_output.parts.C22",
+        "stages.main_flyback.parts.C22",
     ]
 
 
