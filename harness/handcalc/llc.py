@@ -16,7 +16,8 @@ import numpy as np
 from harness.contracts import FloatArray
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
-from harness.handcalc.llc_tank import Half, Tank, lowest_drive, regulated
+from harness.handcalc.llc_search import lowest_drive, regulated
+from harness.handcalc.llc_tank import Half, Tank
 from harness.handcalc.output_network import Fed, direct
 from harness.handcalc.outputs import output_metrics
 from harness.handcalc.switching_gaps import Key, widened

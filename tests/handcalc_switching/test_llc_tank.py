@@ -10,17 +10,14 @@ import pytest
 from scipy.linalg import expm
 
 from harness.handcalc import llc_tank
-from harness.handcalc.llc_tank import (
-    Half,
-    Tank,
-    exponential,
+from harness.handcalc.llc_search import (
     first_harmonic_frequency,
     first_harmonic_gain,
-    half_period,
     lowest_drive,
     periodic_half,
     regulated,
 )
+from harness.handcalc.llc_tank import Half, Tank, exponential, half_period
 
 FREQUENCY, CHARACTERISTIC, RATIO = 100e3, 30.0, 5.0
 SERIES = CHARACTERISTIC / (2 * math.pi * FREQUENCY)
@@ -128,8 +125,8 @@ def test_energy_in_is_energy_out_and_losses(name: str, solved: dict[str, tuple[f
     delivered = of.reflected * half.delivered
     lost = of.resistance * mean(half, half.current**2) + of.reflected_resistance * mean(half, half.rectified**2)
     if math.isfinite(of.core):
-        idle = half.rectified == 0
-        lost += mean(half, np.where(idle, half.clamped**2, 0.0)) / of.core  # while clamped it is left out
+        draws = np.where(half.rectified > 0, of.reflected * np.sign(half.clamped), half.clamped) / of.core
+        lost += mean(half, draws * half.clamped)
     assert drawn == pytest.approx(delivered + lost, rel=3e-3)
     assert drawn > delivered
 

@@ -15,7 +15,8 @@ import pytest
 from ideal_llc import gain
 from llc_stage import Converter, bus_at, straight_line
 
-from harness.handcalc.llc_tank import Tank, first_harmonic_gain, regulated
+from harness.handcalc.llc_search import first_harmonic_gain, regulated
+from harness.handcalc.llc_tank import Tank
 from netlists.stages.banks import Bank
 
 RATIO, QUALITY = 5.0, 0.4
