@@ -286,6 +286,10 @@ def _between(tank: Tank, current: float, below: float, above: float, half: Half)
         below, above = (middle, above) if at.delivered >= current else (below, middle)
     if abs(best[1].delivered - current) > ALMOST * current:
         raise ArithmeticError(f"no periodic state of the tank found between {below:.4g} and {above:.4g} Hz")
+    with contextlib.suppress(ArithmeticError):  # from there it may converge after all
+        found = _newton(tank, current, best[0], -best[1].end)
+        if below * 0.999 <= found.frequency <= above * 1.001:
+            return found.frequency, found.half
     return best
 
 

@@ -176,6 +176,8 @@ def runge_kutta(circuit: Circuit, found: Steady) -> FloatArray:
             slopes, (now, end), state, "DOP853", events=ends, args=(mode,), rtol=1e-10, atol=1e-9, max_step=end / 50
         )
         now, state = float(done.t[-1]), done.y[:, -1]
+        if done.status == 0:  # the half period's end, in the middle of a mode
+            break
         if mode:
             state[1] = state[0]
         w = across(0, state)[0]
