@@ -8,8 +8,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from integration.llc_designs import drawn_llc
 from scipy.linalg import expm
 
+from harness.handcalc import llc as hand
 from harness.handcalc import llc_tank
 from harness.handcalc.llc_search import (
     first_harmonic_frequency,
@@ -186,6 +188,34 @@ def test_exponential_is_that_of_scipy(seed: int) -> None:
         matrix = size * rng.normal(size=(6, 6)) / 6
         assert exponential(matrix) == pytest.approx(expm(matrix), rel=1e-8, abs=1e-8 * np.max(np.abs(expm(matrix))))
     assert np.array_equal(exponential(np.zeros((3, 3))), np.eye(3))
+
+
+# --- what the bridge's capacitances take off the square wave
+
+
+def test_edges_take_off_the_first_harmonic_of_a_trapezoid() -> None:
+    """A constant current moves a leg's charge in Q / I; the first harmonic of such edges by Fourier's integral."""
+    params, condition = drawn_llc(26)
+    bus = condition.line_voltage
+    charge = hand.needed_charge(params, bus)
+    for taken in (0.3 * params.dead_time, 0.9 * params.dead_time, 3.0 * params.dead_time):
+        length = 5 * params.dead_time
+        time = np.linspace(0.0, length, 20_001)
+        none = np.zeros_like(time)
+        half = Half(time, np.full_like(time, -charge / taken), none, none, none, none, 0.0)
+        edge = min(taken, params.dead_time)  # the middle of the edge is where the trapezoid crosses zero
+        trapezoid = np.clip((np.minimum(time, length - time)) / (0.5 * edge), 0.0, 1.0)
+        first = 2 / length * np.trapezoid(trapezoid * np.sin(np.pi * time / length), time)
+        # to a fortieth of the dead time, in which the charge is counted
+        assert hand.edge_share(params, bus, half) == pytest.approx(first / (4 / np.pi), abs=3e-3)
+
+
+def test_with_no_capacitance_in_the_bridge_nothing_is_taken_off() -> None:
+    params, condition = drawn_llc(26)
+    bare = replace(params, switch=replace(params.switch, output_capacitance=1e-18))
+    half = hand.solve(params, condition).half
+    assert hand.edge_share(bare, condition.line_voltage, half) == pytest.approx(1.0, abs=1e-3)
+    assert hand.solve(params, condition).frequency < hand.solve(bare, condition).frequency
 
 
 # --- what it cannot do

@@ -81,7 +81,12 @@ def test_every_metric_of_full_load_and_the_lowest_bus_agree_with_the_hand_calcul
     record = load_record(KILN)
     asked = {question.label: question for question in llc_plan.questions(record, "main_24v")}
     with Campaign(tmp_path / "runs", workers=2) as campaign:
-        for label in ("nominal input, full load", "low input, half load", "lowest input, full load"):
+        for label in (
+            "nominal input, full load",
+            "low input, half load",
+            "high input, light load",
+            "lowest input, full load",
+        ):
             question = asked[label]
             about, _ = llc_plan.situation(record, "main_24v", Point(), question)
             study = llc_plan.STUDIES[question.study](about)
