@@ -1,8 +1,9 @@
 """Benchmark of the steady-state solver: periods, time steps and processor time, against settling as it was done before.
 
 Search, verification and final figures are counted apart. The baseline settles from zero and from the hand estimate,
-with a secant on the duty; settled means that two successive means over ten periods differ by under 1e-6. The designs
-are those of the robustness campaign. Prints one JSON object; times are reported, never asserted.
+with a secant on the duty or frequency; settled means that two successive means over ten periods differ by under 1e-6.
+Synchronous rectifiers have no baseline: their edges are part of what is sought. The designs are those of the robustness
+campaigns. Prints one JSON object; times are reported, never asserted.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from harness.contracts import FloatArray, Periodic, Run
+from harness.plan import llc_bench
 from harness.plan.flyback_bench import flyback_case
 from harness.plan.switching_situation import boost_case, buck_case
 from harness.plan.two_switch_forward_bench import case as forward_case
@@ -32,6 +34,7 @@ from netlists.point import Condition
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 from integration.forward_designs import drawn_forward
+from integration.llc_designs import drawn_llc
 from integration.switching_designs import BOOSTS, BUCKS, FLYBACKS
 
 SETTLED = 1e-6  # between two successive means over ``WINDOW`` periods
@@ -43,11 +46,18 @@ FULL = Condition(24.0, 0.0, 60.0, 25.0, supply="dc")
 BUS = Condition(130.0, 0.0, 12.5, 25.0, supply="dc")
 CREST = Condition(115.0, 50.0, 700.0, 25.0, line_angle=90.0)
 FORWARD, AT_FORWARD = drawn_forward(FORWARD_SEED)
+LLC_SEEDS = {"diode": 26, "synchronous": 55}  # full bridge, 24 V 20 A, above resonance; half bridge, the same, below
 
 
 def forward_at(load: float) -> Case:
     """The forward converter at a share of its full load."""
     return forward_case(FORWARD, dataclasses.replace(AT_FORWARD, load_fraction=load), "steady")[0]
+
+
+def llc_at(rectification: str) -> Callable[[float], Case]:
+    """An LLC at a share of its full load."""
+    params, condition = drawn_llc(LLC_SEEDS[rectification])
+    return lambda load: llc_bench.case(params, dataclasses.replace(condition, load_fraction=load), "steady")[0]
 
 
 STAGES: dict[str, Callable[[float], Case]] = {
@@ -58,6 +68,8 @@ STAGES: dict[str, Callable[[float], Case]] = {
     "two-switch forward": forward_at,
     # continuous: what a discontinuous one's clamp takes scatters by 1e-5, so its baseline never settles by its own rule
     "flyback": lambda load: flyback_case(FLYBACKS[1], dataclasses.replace(BUS, load_fraction=load)),
+    "LLC, diodes": llc_at("diode"),
+    "LLC, synchronous": llc_at("synchronous"),
 }
 
 
@@ -80,7 +92,7 @@ def settle_by_waiting(bench: periodic.Bench, state: FloatArray, control: FloatAr
 
 
 def baseline(case: Case, *, from_zero: bool) -> dict[str, Any]:
-    """Settling with a secant on the duty."""
+    """Settling with a secant on what is controlled."""
     analysis = whole_periods(case)
     problem, effort = periodic.problem_of(analysis), periodic.Effort()
     with ngspice.Session(case.lines, "baseline") as session:
@@ -108,7 +120,8 @@ def bench_stage(make: Callable[[float], Case], *, quick: bool) -> dict[str, Any]
     total = sum(stretch["periods"] for stretch in found.values())
     found["total_periods"] = total
     found["periods_beyond_search"] = total - efforts.search.periods
-    if not quick:
+    assert isinstance(case.analysis, Periodic)
+    if not quick and not case.analysis.rectifiers:
         for name, from_zero in (("from_zero", True), ("from_estimate", False)):
             found[name] = baseline(case, from_zero=from_zero)
             found[f"{name}_over_search"] = found[name]["periods"] / efforts.search.periods

@@ -7,6 +7,7 @@ resonance it is a little below one. It does not depend on the bus.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 from collections.abc import Sequence
@@ -17,7 +18,8 @@ from scipy.interpolate import PchipInterpolator
 
 from harness.contracts import FloatArray
 from harness.handcalc.llc import lumped, output_current, ratio_sum
-from harness.handcalc.llc_tank import first_harmonic_curve, gain_curve
+from harness.handcalc.llc_search import Found, delivering, first_harmonic_gain
+from harness.handcalc.llc_tank import Tank
 from netlists.point import Condition
 from netlists.stages.llc import Params
 
@@ -107,3 +109,36 @@ def _between(nodes: FloatArray, gains: FloatArray, frequencies: FloatArray) -> F
     chosen = found[np.argsort(nodes[found])]
     spline = PchipInterpolator(np.log(nodes[chosen]), np.log(gains[chosen]), extrapolate=False)
     return np.asarray(np.exp(spline(np.log(frequencies))), dtype=np.float64)
+
+
+def first_harmonic_curve(tank: Tank, current: float, frequencies: FloatArray) -> FloatArray:
+    """First-harmonic gain at each frequency [Hz] where the rectifiers carry a mean current, seen from the primary."""
+    load = 8 / math.pi**2 * tank.reflected / current
+    quality = math.sqrt(tank.series / tank.capacitance) / load
+    ratio = tank.magnetising / tank.series
+    return np.array([first_harmonic_gain(float(one) / tank.resonance, ratio, quality) for one in frequencies])
+
+
+def gain_curve(tank: Tank, current: float, frequencies: FloatArray) -> FloatArray:
+    """Gain of the tank in the time domain: the clamped voltage over the square wave that delivers a current.
+
+    At a frequency the current rises with the square wave, so that there is one gain on both sides of the peak. Sought
+    from the highest frequency down, each from the one before. Without the core's loss the ring of idle rectifiers never
+    dies, and below the resonance often no operation is found.
+
+    Parameters
+    ----------
+    tank : of which every part but the drive counts;  current : the rectifiers' mean, seen from the primary [A]
+    frequencies : in any order, shape (n,) [Hz]
+
+    Returns
+    -------
+    gain at each frequency, shape (n,); nan where no operation was found
+    """
+    gains = np.full(len(frequencies), math.nan)
+    found: list[Found] = []
+    for place in np.argsort(frequencies)[::-1]:
+        with contextlib.suppress(ArithmeticError):
+            found.append(delivering(tank, current, float(frequencies[place]), found[-2:]))
+            gains[place] = tank.reflected / found[-1].tank.drive
+    return gains

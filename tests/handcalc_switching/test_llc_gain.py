@@ -13,8 +13,9 @@ from scipy.integrate import solve_ivp
 from harness.contracts import FloatArray
 from harness.handcalc import llc_gain
 from harness.handcalc.llc import lumped, output_current, ratio_sum
-from harness.handcalc.llc_gain import gain_curves
-from harness.handcalc.llc_tank import Tank, first_harmonic_curve, first_harmonic_gain, gain_curve, regulated
+from harness.handcalc.llc_gain import first_harmonic_curve, gain_curve, gain_curves
+from harness.handcalc.llc_search import first_harmonic_gain, regulated
+from harness.handcalc.llc_tank import Tank
 
 RESONANCE, IMPEDANCE, REFLECTED = 100e3, 25.0, 300.0
 SERIES = IMPEDANCE / (2 * math.pi * RESONANCE)
@@ -39,8 +40,7 @@ def current_at(quality: float) -> float:
 def delivered(one: Tank, frequency: float, periods: int = 30) -> float:
     """Mean current of the rectifiers in the last of some periods from rest, by scipy's implicit integration [A].
 
-    The rectifiers are a conductance above their clamped voltage here, so that no mode is solved for by itself. The
-    core's loss damps the idle ring alone, as in the tank.
+    The rectifiers are a conductance above their clamped voltage here, so that no mode is solved for by itself.
     """
 
     def rates(time: float, state: FloatArray) -> list[float]:
@@ -52,7 +52,7 @@ def delivered(one: Tank, frequency: float, periods: int = 30) -> float:
             (square - one.resistance * current - voltage - across) / one.series,
             across / one.magnetising,
             current / one.capacitance,
-            (current - magnetising - (0.0 if over else across / one.core) - rectified) / one.across,
+            (current - magnetising - across / one.core - rectified) / one.across,
             abs(rectified),
         ]
 

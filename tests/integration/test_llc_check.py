@@ -67,13 +67,26 @@ def test_a_measured_end_voltage_is_taken_as_it_is(tmp_path: Path) -> None:
     assert about.params.holdup_end_voltage == 315.0
 
 
+def test_a_point_beyond_the_highest_frequency_is_named_as_not_modelled(tmp_path: Path) -> None:
+    slower = (
+        'highest_frequency = { value = "250k", low = "220k"',
+        'highest_frequency = { value = "220k", low = "210k"',
+    )
+    record = changed_record(KILN, tmp_path, slower)
+    assert "high input, light load" not in {one.label for one in llc_plan.questions(record, "main_24v")}
+    assert any("high input, light load" in what for what, _ in llc_plan.not_modelled(record, "main_24v"))
+
+
 def test_every_metric_of_full_load_and_the_lowest_bus_agree_with_the_hand_calculation(tmp_path: Path) -> None:
     record = load_record(KILN)
     asked = {question.label: question for question in llc_plan.questions(record, "main_24v")}
-    assert "high input, light load" not in asked  # beyond the highest frequency: named as not modelled instead
-    assert any("high input, light load" in what for what, _ in llc_plan.not_modelled(record, "main_24v"))
     with Campaign(tmp_path / "runs", workers=2) as campaign:
-        for label in ("nominal input, full load", "low input, half load", "lowest input, full load"):
+        for label in (
+            "nominal input, full load",
+            "low input, half load",
+            "high input, light load",
+            "lowest input, full load",
+        ):
             question = asked[label]
             about, _ = llc_plan.situation(record, "main_24v", Point(), question)
             study = llc_plan.STUDIES[question.study](about)
