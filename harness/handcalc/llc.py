@@ -47,8 +47,7 @@ EDGES = "delay and lead as recorded, current of the half period within them"
 BODY_TIME = Difference(-0.5, 2.0, "ramps of gates; a ring's intervals beside the main one count too")
 BODY_LOSS = Difference(-0.6, 0.6, "a small current over a short time, its course by straight pieces")
 FINE = 2000  # instants of a conduction, of which body diodes take a hundredth
-BACK = Difference(-0.6, 1.0, "reverse current by the slope of the last of a conduction")
-TAIL = 0.05  # of a conduction: its last part, over which the slope is taken
+BACK = Difference(-0.6, 0.6, "the channel closes by its gate's fall while the current reverses")
 REVERSE = 0.02  # share of the rail's current that nobody would act on
 CONDUCTS = 0.005  # of its peak: less current is none
 LOWEST = Difference(-0.02, 0.03, IDEAL)
@@ -113,6 +112,7 @@ def lumped(params: Params, bus: float, output_current: float) -> Tank:
         stray=sum(ratio**2 * params.strays.loop_inductance for _, ratio in ratios),
         across=1 / sum(ratio**2 / across_winding(params) for _, ratio in ratios),
         core=sum(core_resistance(params, part) for part in params.transformers),
+        late=max(-params.turn_off_lead, 0.0) if params.rectification == "synchronous" else 0.0,
     )
 
 
@@ -362,8 +362,7 @@ def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Ex
     conducts = own > CONDUCTS * float(np.max(own))
     begin, end = float(time[conducts][0]), float(time[conducts][-1])
     fine = np.linspace(begin, end, FINE)
-    late = max(-params.turn_off_lead, 0.0)  # the current runs on as steeply as it came to zero
-    steep = float(np.interp(end - TAIL * (end - begin), time, own)) / (TAIL * (end - begin))
+    back = ratio_sum(params) * max(-float(np.min(half.rectified)), 0.0)  # of all places together
     own = np.interp(fine, time, own)
     alone = np.where((fine < begin + params.turn_on_delay) | (fine > end - params.turn_off_lead), own, 0.0)
     threshold, slope = body_tangent(part, max(float(np.max(alone)), 0.1))
@@ -373,7 +372,7 @@ def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Ex
         ("body_diode_time", part.designator): Expectation(share, "s", EDGES, BODY_TIME, 30e-9),
         ("body_diode_loss", part.designator): Expectation(float(loss), "W", EDGES, BODY_LOSS, 0.02),
         ("reverse_current_share", params.output.name): Expectation(
-            steep * late / params.output.load_current, "1", EDGES, BACK, REVERSE
+            back / params.output.load_current, "1", EDGES, BACK, REVERSE
         ),
     }
 

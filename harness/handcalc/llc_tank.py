@@ -50,6 +50,8 @@ class Tank:
     stray : the secondary's inductance, seen from the primary [H]
     across : the rectifiers' capacitance, seen from the primary [F];  core : resistance of its loss [ohm]
 
+    late : for which the rectifiers conduct on after their current's zero, whatever its sign [s]
+
     A capacitance under ``LEAST_ACROSS`` is left out, and with it the core's loss, which is there to damp its ring.
     """
 
@@ -63,6 +65,7 @@ class Tank:
     stray: float = 0.0
     across: float = 0.0
     core: float = math.inf
+    late: float = 0.0
 
     @property
     def rings(self) -> bool:
@@ -283,22 +286,33 @@ def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = ST
     modes = _modes(tank, step)
     mode, state = modes.begun(np.append(begin, (0.0, 1.0)))
     times, states, carried, now, end = [0.0], [state], [modes.rectified(mode, state)], 0.0, 0.5 / frequency
+
+    def keep(instant: float) -> None:
+        times.append(instant)
+        states.append(state)
+        carried.append(modes.rectified(mode, state))
+
     since = now  # the mode began
     while now < end * (1 - 1e-12):
         whole = modes.span(mode, now - since)
         span = whole if end - now > 1.000001 * whole else end - now
-        after = modes.after(mode, state, span)
-        if modes.margin(mode, after) < 0:
-            span = _crossing(modes, mode, state, span)
-            after = modes.after(mode, state, span)
+        before, state = state, modes.after(mode, state, span)
+        if modes.margin(mode, state) < 0:
+            span = _crossing(modes, mode, before, span)
+            state = modes.after(mode, before, span)
+            if mode and tank.late and tank.rings:
+                held = max(min(tank.late, end - now - span), 0.0)  # a half period that ends within ends the hold too
+                keep(now + span)
+                state, span = modes.after(mode, state, held), span + held
+                keep(now + span)
+                mode = 0
+            else:
+                mode, state = modes.idled(mode, state) if mode else modes.clamped(state)
             since = now + span
-            mode, after = modes.idled(mode, after) if mode else modes.clamped(after)
-        now, state = now + max(span, 1e-9 * step), after
-        times.append(now)
+        now += max(span, 1e-9 * step)
+        keep(now)
         if len(times) > MOST_PIECES * steps:
             raise ArithmeticError("the tank's rectifiers chatter")
-        states.append(state)
-        carried.append(modes.rectified(mode, state))
     found, rectified = np.array(states), np.array(carried)
     clamped = found[:, 3] + np.sign(found[:, 3]) * tank.reflected_resistance * rectified
     return Half(np.array(times), found[:, 0], found[:, 1], found[:, 2], clamped, rectified, float(state[4]))

@@ -263,3 +263,22 @@ def test_the_lowest_drive_lies_at_the_lowest_frequency_where_the_gain_still_rise
     drive, frequency, _ = lowest_drive(of, 2.0, low)
     assert frequency == pytest.approx(low, rel=5e-3)
     assert drive < of.drive
+
+
+# --- rectifiers that conduct on behind their zero
+
+
+@pytest.mark.parametrize("frequency", [0.7 * FREQUENCY, 0.85 * FREQUENCY])
+def test_rectifiers_that_conduct_on_bring_back_what_the_slope_at_their_zero_says(frequency: float) -> None:
+    """Below the resonance the current comes to its zero within the half period, and runs on as it came."""
+    one = tank(losses=0.01, across=2e-3 * CAPACITANCE)
+    in_time = periodic_half(one, frequency)
+    assert np.min(in_time.rectified) >= -1e-9 * np.max(in_time.rectified)
+    late = 0.01 / frequency
+    held = periodic_half(replace(one, late=late), frequency)
+    last = int(np.argmin(held.rectified))
+    assert held.time[last] - held.time[last - 1] == pytest.approx(late, rel=1e-6)
+    steep = (held.rectified[last - 2] - held.rectified[last - 1]) / (held.time[last - 1] - held.time[last - 2])
+    assert held.rectified[last - 1] == pytest.approx(0.0, abs=1e-6 * np.max(held.rectified))
+    assert -held.rectified[last] == pytest.approx(steep * late, rel=0.1)
+    assert held.delivered < in_time.delivered

@@ -85,6 +85,7 @@ def test_every_metric_of_full_load_and_the_lowest_bus_agree_with_the_hand_calcul
             "nominal input, full load",
             "low input, half load",
             "high input, light load",
+            "nominal input, full load, rectifiers off 100 ns later",
             "lowest input, full load",
         ):
             question = asked[label]
