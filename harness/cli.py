@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import sys
 import traceback
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NoReturn
 
 from cyclopts import App, Parameter
 from rich.console import Console
@@ -27,8 +28,13 @@ app = App(
 def main() -> None:
     """Runs the command line and exits: 0 all within, 1 over, undecided or failed, 2 bad input or set-up, 3 a fault of
     ours."""
+    run_and_exit(lambda: app(print_error=True, exit_on_error=True, result_action="return_value"))
+
+
+def run_and_exit(work: Callable[[], int | None]) -> NoReturn:
+    """Ends the process with what some work returns, or with one line and the exit code of what it raised."""
     try:
-        code = app(print_error=True, exit_on_error=True, result_action="return_value")
+        code = work()
     except (InputError, SetupError, StoreError) as error:
         print(error, file=sys.stderr)
         code = 2
@@ -77,6 +83,45 @@ def check(
     width = None if sys.stdout.isatty() else NARROWEST
     print_assessment(assessment, Console(width=width, markup=False, emoji=False), files)
     return assessment.exit_code
+
+
+@app.command(help="Run a sweep file: metrics of one stage over axes of record values and conditions.")
+def sweep(
+    file: Annotated[Path, Parameter(help="sweep file (TOML)")],
+    *,
+    out: Annotated[Path, Parameter(help="results folder; its sweeps/NAME.csv holds the table")] = Path("results"),
+    workers: Annotated[str | None, Parameter(help="processes, or a Dask scheduler such as tcp://10.0.0.5:8786")] = None,
+    shared: Annotated[bool, Parameter(help="the cluster's workers see OUT under the same path", negative=())] = False,
+    retry_failed: Annotated[bool, Parameter(help="try cases again that failed before", negative=())] = False,
+    dry_run: Annotated[bool, Parameter(help="say how many cases would run, and run none", negative=())] = False,
+    csv: Annotated[Path | None, Parameter(help="a further copy of the table")] = None,
+    parquet: Annotated[Path | None, Parameter(help="the table as Parquet")] = None,
+) -> int:
+    """Runs a sweep; ends 1 where a point failed."""
+    from harness.batch import load_sweep
+    from harness.show.progress import progress
+    from harness.show.sweeps import planned_line, print_sweep
+    from harness.store.export import check_target, write_csv, write_parquet
+
+    check_target("--csv", csv, ".csv")
+    check_target("--parquet", parquet, ".parquet")
+    number = int(workers) if workers is not None and workers.lstrip("-").isdigit() else workers
+    batch = load_sweep(file, results=out, workers=number, shared=shared, retry_failed=retry_failed)
+    if dry_run:
+        print(planned_line(batch.planned()))
+        return 0
+    with progress() as on_progress:
+        table = batch.run(on_progress)
+    print_sweep(_console(), table)
+    columns = table.columns()
+    for target in (out / "sweeps" / f"{batch.name}.csv", csv):
+        if target is not None:
+            write_csv(target, columns)
+            print(f"table: {target}")
+    if parquet is not None:
+        write_parquet(parquet, columns)
+        print(f"table: {parquet}")
+    return 1 if table.count("failed") else 0
 
 
 @app.command(help="Write a commented starter record to fill in.")
