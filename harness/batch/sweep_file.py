@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args
 
-from harness.batch.batch import INPUTS, KEEPS, Batch
+from harness.batch.batch import INPUTS, KEEPS, Batch, questions_for
 from harness.plan.plan import PLANS, kind_of, simulated_instances
-from harness.plan.sweep import Ageing, Axis, AxisError, Design, DesignKind
+from harness.plan.sweep import Ageing, Axis, AxisError, Design, DesignKind, scale_of
 from netlists.errors import Finding, OptionError, RecordError
 from netlists.quantity import shown
 from netlists.record import MOST_FINDINGS, SupplyRecord, load_record, read_toml
@@ -47,6 +47,8 @@ def load_sweep(path: str | Path, **options: Any) -> Batch:
     ageing = _ageing(checker, top)
     axes = _axes(checker, top)
     instance, metrics = ("", []) if record is None else _asked(checker, top, record)
+    if record is not None and metrics:
+        _read_axes(checker, record, instance, metrics, texts["question"], axes)
     if checker.findings or record is None:
         raise RecordError(checker.findings[:MOST_FINDINGS])
     try:
@@ -75,6 +77,24 @@ def _asked(checker: Checker, top: Mapping[str, Any], record: SupplyRecord) -> tu
     return instance, [
         name for number, name in enumerate(metrics) if checker.choice(("metrics", str(number)), name, known, "metric")
     ]
+
+
+def _read_axes(
+    checker: Checker, record: SupplyRecord, instance: str, metrics: Sequence[str], label: str, axes: Sequence[Axis]
+) -> None:
+    """Reports every axis that the record does not allow, all at once."""
+    planner = PLANS[kind_of(record, instance)]
+    try:
+        question = questions_for(record, instance, metrics, label)[0]
+    except OptionError as error:
+        place, _, message = str(error).partition(": ")
+        checker.fault((place,), message)
+        return
+    for axis in axes:
+        try:
+            scale_of(axis, record, instance, question, planner.CONDITIONS)
+        except AxisError as error:
+            checker.fault(("axes", error.path), error.message)
 
 
 def _design(checker: Checker, top: Mapping[str, Any]) -> dict[str, Any]:
@@ -114,9 +134,10 @@ def _axes(checker: Checker, top: Mapping[str, Any]) -> list[Axis]:
         if raw == RECORDED:
             axes.append(Axis(path))
         elif isinstance(raw, list):
-            if not raw:
+            if raw:
+                axes.append(Axis(path, values=tuple(raw)))
+            else:
                 checker.fault(place, "no level; list some values")
-            axes.append(Axis(path, values=tuple(raw)))
         elif isinstance(raw, Mapping):
             axes += _axis(checker, place, raw)
         else:

@@ -196,7 +196,8 @@ def _target(
         return "ageing", "1", (0.0, 0.0, 1.0)
     if path in named:
         return "condition", CONDITION_UNITS[path], _condition_range(path, record, question)
-    known = [*named, AGEING, *counts, *structures, *record.quantities]
+    stated = [path for path in record.quantities if not path.startswith(("claims.", "measurements."))]
+    known = [*named, AGEING, *counts, *structures, *stated]
     raise AxisError(path, f"no such axis; {nearest(path, known)}")
 
 

@@ -82,7 +82,7 @@ class ClusterPool:
             self._client.submit(run_chunk, chunk, limit, shared=self._shared, pure=False): chunk for chunk in chunks
         }
         try:
-            for future in as_completed(futures):
+            for future in as_completed(futures, loop=self._client.loop):
                 chunk = futures.pop(future)
                 if future.status != "finished":
                     for key, _, _ in chunk:

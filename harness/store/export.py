@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.util
 import io
 import math
 import os
@@ -52,6 +53,14 @@ def write_parquet(path: Path, columns: Columns) -> None:
     sink = pyarrow.BufferOutputStream()
     parquet.write_table(pyarrow.table({name: list(cells) for name, cells in columns.items()}), sink)
     _write(path, sink.getvalue().to_pybytes())
+
+
+def check_parquet(path: Path | None) -> None:
+    """SetupError where a Parquet file is wanted and pyarrow is not installed: asked before anything is simulated."""
+    if path is not None and importlib.util.find_spec("pyarrow") is None:
+        raise SetupError(
+            f"{path}: needs pyarrow, which is not here; install the extra: pip install 'bulkrail[parquet]'"
+        )
 
 
 def check_target(option: str, path: Path | None, ending: str) -> None:
