@@ -22,7 +22,10 @@ def batch(quick: bool, **options: object) -> Batch:
             sweeping.LANTERN, "mains_rectifier", ["holdup_time"], axes, ageing=END_OF_LIFE, name="holdup", **options
         )
     axes.append(Axis("stages.mains_rectifier.bus_setpoint"))
-    return Batch(sweeping.KILN, "mains_rectifier", ["holdup_time"], axes, ageing=END_OF_LIFE, name="holdup", **options)
+    return Batch(
+        sweeping.KILN, "mains_rectifier", ["holdup_time"], axes, question="high_line: lowest line", ageing=END_OF_LIFE,
+        name="holdup", **options,
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from harness.simulate.case import Case
 from harness.simulate.executors import START_LIMIT, Answer, LocalPool
 from harness.store import files, runs
 from harness.store.index import Index
-from netlists.errors import DamagedRunError, SchemaError, SetupError, StoreError
+from netlists.errors import DamagedRunError, SetupError, StoreError
 
 LONGEST_CHAIN = 20  # neighbouring cases on one worker: a longer one would leave the others idle
 TIME_LIMIT = 120.0  # seconds a case may take; the slowest of the line side takes about 2
@@ -154,7 +154,8 @@ class Campaign:
 
         Raises
         ------
-        StoreError : the results folder cannot be written; what was stored before stays
+        StoreError : the results folder cannot be written, or holds a run of a schema this program does not know, which
+            is never overwritten; what was stored before stays
         """
         ids = [request.case.identity(self.ngspice_version) for request in requests]
         unique = dict(zip(ids, requests, strict=True))
@@ -256,7 +257,7 @@ class Campaign:
                 return None  # who wants all waveforms gets them
             if stored.postprocess_version != request.postprocess_version:
                 return self._measured_again(run_id, request, path) if stored.has_waveforms else None
-        except (DamagedRunError, SchemaError):
+        except DamagedRunError:
             return None  # the case is simulated again and the file replaced whole
         if self._index.known(run_id) is None or self._keep == "failed_and_worst":
             self._enter(stored)

@@ -42,14 +42,10 @@ def write_parquet(path: Path, columns: Columns) -> None:
     SetupError : pyarrow is not installed
     StoreError : the file cannot be written
     """
-    try:
-        import pyarrow
-        from pyarrow import parquet
-    except ImportError as error:
-        message = (
-            f"{path}: Parquet needs pyarrow, which is not here; install the extra: pip install 'bulkrail[parquet]'"
-        )
-        raise SetupError(message) from error
+    check_parquet(path)
+    import pyarrow  # an extra, and slow to load
+    from pyarrow import parquet
+
     sink = pyarrow.BufferOutputStream()
     parquet.write_table(pyarrow.table({name: list(cells) for name, cells in columns.items()}), sink)
     _write(path, sink.getvalue().to_pybytes())

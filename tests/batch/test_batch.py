@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+import h5py
 import pytest
 from demonstration import KILN, LANTERN, changed_record
 
 from harness.batch import Ageing, Axis, Batch, Design, SweepTable
 from harness.plan.plan import kind_of, simulated_instances
 from harness.plan.sweep import AxisError
+from harness.simulate import campaign
+from harness.simulate.executors import LocalPool
 from harness.store import runs, views
+from harness.store.files import seal, unseal
 from harness.store.index import Index
 from netlists.catalog import STAGES
-from netlists.errors import OptionError
+from netlists.errors import OptionError, SchemaError, SetupError
 from netlists.point import Point
 from netlists.record import SupplyRecord, load_record
 
@@ -127,6 +132,28 @@ def test_a_failed_case_is_kept_and_told_again_and_retried_where_asked(tmp_path: 
     retried = inrush(tmp_path, retry_failed=True).run()
     assert retried.simulated == 4
     assert [row.status for row in retried.rows] == ["ok"] * 4
+
+
+def test_a_worker_that_dies_at_its_start_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(campaign, "LocalPool", partial(LocalPool, memory_limit=1))
+    with pytest.raises(SetupError, match="the worker died twice, at last by") as caught:
+        inrush(tmp_path).run()
+    assert len(str(caught.value).splitlines()) == 1
+    assert files(tmp_path) == []
+
+
+def test_a_run_of_another_schema_is_refused_and_kept(tmp_path: Path) -> None:
+    """As a newer program would have stored it: overwriting it would lose what that one knows."""
+    inrush(tmp_path, LINE, Axis("condition.angle", [0])).run()
+    path = files(tmp_path)[0]
+    path.write_bytes(unseal(path.read_bytes(), path))
+    with h5py.File(path, "r+") as file:
+        file.attrs["schema_version"] = 99
+    path.write_bytes(seal(path.read_bytes()))
+    before = path.read_bytes()
+    with pytest.raises(SchemaError, match="schema 99, this program knows 1; use a newer bulkrail"):
+        inrush(tmp_path).run()
+    assert path.read_bytes() == before
 
 
 def test_waveforms_are_kept_as_said_and_metrics_always(tmp_path: Path) -> None:
