@@ -246,6 +246,8 @@ class Batch:
 
     def _studies(self, asked: Sequence[_Point]) -> dict[StudyKey, Study]:
         keys = dict.fromkeys(key for point in asked for key in point.studies)
+        for wanted in {study for study, _ in keys}:
+            self._planner.prepare(wanted, [about for study, about in keys if study == wanted])
         return {(study, about): self._planner.STUDIES[study](about) for study, about in keys}
 
     def _row(self, point: _Point, results: dict[StudyKey, StudyResult]) -> Row:
