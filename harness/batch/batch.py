@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import re
 import time
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from typing import Any, Literal, get_args
 from harness.batch.rejection import measured_questions, situation_of, why_not
 from harness.batch.table import Key, Row, SweepTable
 from harness.plan.plan import PLANS, check_names, kind_of, run_rounds, simulated_instances, structures
-from harness.plan.study import Question, Study, StudyResult
+from harness.plan.study import AMBIENT, Question, Study, StudyResult
 from harness.plan.sweep import (
     AGEING,
     SAMPLED,
@@ -112,6 +113,7 @@ class Batch:
         self._own = self._own_keys()
         reads = self._reads()
         taken = [axis.path for axis in axes]
+        taken += [AMBIENT] if "condition.ambient" in taken else []  # which the condition takes the place of
         axes = [*axes, *(unread_axes(self.record, sorted(reads), taken) if inputs == "assumed" else [])]
         self.scales = tuple(self.scale_of(axis) for axis in axes)
         self.size = size_of(self.scales, self.design)
@@ -126,6 +128,8 @@ class Batch:
             raise OptionError(
                 f"instance: {shown(self.instance)} cannot be simulated; {nearest(self.instance, modelled)}"
             )
+        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,62}", self.name):  # it becomes a file's
+            raise OptionError(f"name: must be letters, digits, hyphens and underscores, found {shown(self.name)}")
         if self.keep not in KEEPS:
             raise OptionError(f"keep: unknown {shown(self.keep)}; {nearest(str(self.keep), KEEPS)}")
         if inputs not in INPUTS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args
@@ -42,7 +43,10 @@ def load_sweep(path: str | Path, **options: Any) -> Batch:
     texts = {key: checker.text((), top, key) for key in ("name", "question")}
     named = checker.text((), top, "record", missing="name the record's file")
     record = load_record(path.parent / named) if named else None
-    given: dict[str, Any] = {"name": texts["name"] or path.stem, "question": texts["question"]}
+    given: dict[str, Any] = {
+        "name": texts["name"] or re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem).strip("-_") or "sweep",
+        "question": texts["question"],
+    }
     given |= _design(checker, top)
     ageing = _ageing(checker, top)
     axes = _axes(checker, top)

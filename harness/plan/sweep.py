@@ -246,9 +246,12 @@ def _span(axis: Axis, kind: Kind, unit: str) -> Scale:
         raise AxisError(axis.path, f"logarithmic spacing needs start > 0, found {low:g}")
     if axis.count and not axis.count >= 2:
         raise AxisError(axis.path, f"count must be >= 2, found {axis.count}; values lists single levels")
-    if axis.count > MOST_POINTS:
-        raise AxisError(axis.path, f"{axis.count} levels; a sweep has at most {MOST_POINTS} points")
-    levels: list[float] = (np.geomspace if logarithmic else np.linspace)(low, high, axis.count).tolist()
+    if kind == "count":
+        low, high = float(round(low)), float(round(high))
+    whole = int(high - low) + 1 if kind == "count" and not axis.count else axis.count
+    if whole > MOST_POINTS:
+        raise AxisError(axis.path, f"{whole} levels; a sweep has at most {MOST_POINTS} points")
+    levels: list[float] = (np.geomspace if logarithmic else np.linspace)(low, high, whole).tolist()
     if kind == "count":
         levels = [float(number) for number in dict.fromkeys(round(level) for level in levels)]
     return Scale(axis.path, kind, unit, tuple(levels), low, high, 0.5 * (low + high), is_logarithmic=logarithmic,

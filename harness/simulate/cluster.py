@@ -32,6 +32,7 @@ CONNECT_LIMIT = 5.0  # seconds until a scheduler that does not answer is called 
 WORKERS_LIMIT = 20.0  # seconds a scheduler may be without a worker at the start
 CASES_A_CHUNK = 8  # a Dask task costs some milliseconds; a larger chunk leaves workers idle at the end of a round
 CHUNKS_A_THREAD = 4  # at least so many chunks a thread, so that the last ones end together
+LOST = "the scheduler was lost; what came back is stored, the same command goes on from it"
 EXTRA = "install the extra: pip install 'bulkrail[cluster]'"
 
 Task = tuple[Hashable, Callable[..., Any], tuple[Any, ...]]
@@ -53,6 +54,7 @@ class ClusterPool:
     """
 
     def __init__(self, address: str, time_limit: float, results: Path, *, shared: bool = False) -> None:
+        self._address = address
         self._time_limit = time_limit
         self._results = results
         self._shared = shared
@@ -84,10 +86,13 @@ class ClusterPool:
         try:
             for future in as_completed(futures, loop=self._client.loop):
                 chunk = futures.pop(future)
-                if future.status != "finished":
+                if future.status == "error":  # such as a chunk that took several Dask workers down with it
+                    reason = f"Dask: {worker.reason(future.exception())}"
                     for key, _, _ in chunk:
-                        yield Answer(key, "died", None, _why(future), 1)
+                        yield Answer(key, "died", None, reason, 1)
                     continue
+                if future.status != "finished":
+                    raise SetupError(f"{self._address}: {LOST}")
                 for answer, files in future.result():
                     for run_id, data in files.items():
                         runs.write_bytes(self._results, run_id, data)
@@ -130,11 +135,6 @@ def _usable_threads(client: Any, address: str) -> int:
             raise SetupError(f"{address}: worker {name} {said if said.startswith('cannot') else f'has bulkrail {said}'}"
                              f"; here is {ours}")  # fmt: skip
     return max(1, int(sum(client.nthreads().values())))
-
-
-def _why(future: Any) -> str:
-    error = future.exception() if future.status == "error" else None
-    return "lost with its Dask worker" if error is None else f"Dask: {worker.reason(error)}"
 
 
 # --- what runs in a Dask worker

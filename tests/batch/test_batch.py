@@ -97,6 +97,7 @@ def test_what_no_metric_rests_on_is_refused() -> None:
         ({"question": "lowest lin"}, "question: no .* nearest: highest line"),
         ({"keep": "some"}, "keep: unknown"),
         ({"inputs": "assumed"}, "inputs: assumed ones are sampled"),
+        ({"name": "../up"}, "name: must be letters, digits"),
         ({"workers": 0}, "workers: must be 1 to 256"),
         ({"shared": True}, "shared: says that a cluster's"),
         ({"workers": "10.0.0.5"}, "workers: must be a number, or an address"),

@@ -94,6 +94,24 @@ def test_a_worker_killed_in_the_middle_loses_and_doubles_nothing(
     assert len(run_files(tmp_path)) == 18
 
 
+def test_a_scheduler_that_goes_away_is_one_line_and_marks_nothing_failed(local: SweepTable, tmp_path: Path) -> None:
+    with dask.config.set({"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "2s"}):
+        short = distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+        )
+
+    def close(finished: int, known: int) -> None:
+        if finished == 3:
+            short.close()
+
+    with pytest.raises(SetupError, match="the scheduler was lost; what came back is stored"):
+        batch(tmp_path, workers=short.scheduler_address).run(close)
+    assert len(run_files(tmp_path)) >= 3
+    again = batch(tmp_path).run()
+    assert again.simulated < 18
+    assert_same(again, local)
+
+
 def test_an_unreachable_scheduler_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "CONNECT_LIMIT", 1.0)
     with pytest.raises(SetupError, match=r"^tcp://127.0.0.1:9: no scheduler within 1 s") as caught:

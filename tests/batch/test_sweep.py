@@ -41,6 +41,7 @@ def test_levels_of_every_kind_of_axis() -> None:
     assert scale("condition.ambient").levels == (5.0, 30.0, 45.0)
     assert scale(f"{CAN}.esr", factors=[1, 5]).levels == (1.0, 5.0)
     assert scale(f"{POLYMER}.parallel", instance="logic_5v", values=[2, 1]).levels == (2.0, 1.0)
+    assert scale(f"{POLYMER}.parallel", instance="logic_5v", start=1, stop=3).levels == (1.0, 2.0, 3.0)
     assert scale("stages.mains_rectifier.feed").levels == ("bridge",)
     assert scale("ageing", values=[0, 1]).levels == (0.0, 1.0)
 
