@@ -154,6 +154,7 @@ class StubExecutor:
     """
 
     spent = 0.0
+    slots = 1
 
     def answers(self, tasks: Iterable[Task], time_limit: float | None = None) -> Generator[Answer, None, None]:
         for key, _, arguments in tasks:

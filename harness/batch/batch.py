@@ -227,6 +227,7 @@ class Batch:
         return Campaign(
             self.results, workers=None if isinstance(self._workers, str) else self._workers, executor=executor,
             time_limit=self._time_limit, on_progress=on_progress, keep=self.keep, retry_failed=self._retry_failed,
+            spread=True,
         )  # fmt: skip
 
     def _points(self) -> Iterator[_Point]:

@@ -6,6 +6,7 @@ The parent is the only writer of the index; workers write run files. The files a
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 from collections.abc import Callable, Collection, Generator, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -34,6 +35,9 @@ KEEP = "keep"  # key in the provenance of runs stored under another than all
 
 class Executor(Protocol):
     """Where tasks are run: ``LocalPool`` on this machine, ``ClusterPool`` elsewhere."""
+
+    @property
+    def slots(self) -> int: ...
 
     def answers(self, tasks: Iterable[Task], time_limit: float | None = None) -> Generator[Answer, None, None]: ...
 
@@ -86,6 +90,7 @@ class Campaign:
     keep : whose waveforms are stored; ``failed_and_worst`` stores all until ``drop_waveforms`` is told which to keep
     retry_failed : False: what failed before is told as failed again, without another try
     executor : makes what runs the cases; default: ``workers`` processes of this machine
+    spread : cut chains so that no worker is idle, as suits a sweep that is one long chain
 
     Raises
     ------
@@ -103,11 +108,13 @@ class Campaign:
         keep: Keep = "all",
         retry_failed: bool = True,
         executor: Callable[[], Executor] | None = None,
+        spread: bool = False,
     ) -> None:
         self.results = results.resolve()  # workers live in folders of their own
         processes = workers or os.cpu_count() or 1
         self._executor = executor or (lambda: LocalPool(processes, time_limit))
         self._keep = keep
+        self._spread = spread
         self._retry_failed = retry_failed
         self._droppable: set[str] = set()  # runs stored under failed_and_worst that still have their waveforms
         self._on_progress = on_progress or (lambda finished, known: None)
@@ -173,14 +180,19 @@ class Campaign:
         return [outcomes[run_id] for run_id in ids]
 
     def _tasks(self, waiting: Mapping[str, Request], *, chained: bool) -> list[Task]:
-        """Tasks of the pool: a chain's requests in pieces of at most ``LONGEST_CHAIN``, all others alone."""
+        """Tasks of the pool: a chain's requests in pieces of at most ``LONGEST_CHAIN``, all others alone.
+
+        Where chains are spread, pieces are shorter if a worker would be idle otherwise.
+        """
+        share = math.ceil(len(waiting) / self._pool.slots) if self._spread else LONGEST_CHAIN
+        length = min(LONGEST_CHAIN, max(1, share))
         chains: dict[str, list[str]] = {}
         for run_id, request in waiting.items():
             chains.setdefault(request.chain if chained and request.chain else run_id, []).append(run_id)
         tasks: list[Task] = []
         for run_ids in chains.values():
-            for first in range(0, len(run_ids), LONGEST_CHAIN):
-                piece = run_ids[first : first + LONGEST_CHAIN]
+            for first in range(0, len(run_ids), length):
+                piece = run_ids[first : first + length]
                 jobs = [self._job(run_id, waiting[run_id]) for run_id in piece]
                 if len(jobs) == 1:
                     tasks.append((piece[0], worker.work, (jobs[0],)))

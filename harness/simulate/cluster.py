@@ -72,6 +72,11 @@ class ClusterPool:
         with contextlib.suppress(Exception):
             self._client.close()
 
+    @property
+    def slots(self) -> int:
+        """How many cases run at a time."""
+        return self._threads
+
     def answers(self, tasks: Iterable[Task], time_limit: float | None = None) -> Generator[Answer, None, None]:
         """Answers of tasks as they come; closing the generator cancels what still waits."""
         from distributed import as_completed

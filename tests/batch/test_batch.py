@@ -258,7 +258,9 @@ def test_lost_capacitors_raise_the_ripple_of_their_own_rail_only(tmp_path: Path)
     """Where a polymer bank's ESR decides, half the cans have twice the ripple, less what ceramics beside them take."""
     path = "stages.logic_5v.parts.C40"
     axes = [Axis(f"{path}.parallel", [2, 1])]
-    table = Batch(KILN, "logic_5v", ["output_ripple"], axes, results=tmp_path).run()
+    table = Batch(KILN, "logic_5v", ["output_ripple"], axes, results=tmp_path, workers=2).run()
+    workers = {runs.read_run(path, signals=()).provenance["worker"] for path in files(tmp_path)}
+    assert len(workers) == 2  # neighbours in a chain, and yet no worker is left idle
     assert table.keys == [("output_ripple", "logic_5v")]  # not of the rail that is simulated with it
     both, one = values(table)
     assert 1.3 * both < one < 2 * both
