@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import sys
 import traceback
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 from cyclopts import App, Parameter
 from rich.console import Console
+
+if TYPE_CHECKING:
+    from harness.store.export import Columns
+    from harness.stored import MetricTable
 
 from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
 
@@ -27,8 +32,13 @@ app = App(
 def main() -> None:
     """Runs the command line and exits: 0 all within, 1 over, undecided or failed, 2 bad input or set-up, 3 a fault of
     ours."""
+    run_and_exit(lambda: app(print_error=True, exit_on_error=True, result_action="return_value"))
+
+
+def run_and_exit(work: Callable[[], int | None]) -> NoReturn:
+    """Ends the process with what some work returns, or with one line and the exit code of what it raised."""
     try:
-        code = app(print_error=True, exit_on_error=True, result_action="return_value")
+        code = work()
     except (InputError, SetupError, StoreError) as error:
         print(error, file=sys.stderr)
         code = 2
@@ -79,6 +89,40 @@ def check(
     return assessment.exit_code
 
 
+@app.command(help="Run a sweep file: metrics of one stage over axes of record values and conditions.")
+def sweep(
+    file: Annotated[Path, Parameter(help="sweep file (TOML)")],
+    *,
+    out: Annotated[Path, Parameter(help="results folder; its sweeps/NAME.csv holds the table")] = Path("results"),
+    workers: Annotated[str | None, Parameter(help="processes, or a Dask scheduler such as tcp://10.0.0.5:8786")] = None,
+    shared: Annotated[bool, Parameter(help="the cluster's workers see OUT under the same path", negative=())] = False,
+    retry_failed: Annotated[bool, Parameter(help="try cases again that failed before", negative=())] = False,
+    dry_run: Annotated[bool, Parameter(help="say how many cases would run, and run none", negative=())] = False,
+    csv: Annotated[Path | None, Parameter(help="write the rows as CSV too")] = None,
+    parquet: Annotated[Path | None, Parameter(help="write the rows as Parquet too")] = None,
+) -> int:
+    """Runs a sweep; ends 1 where a point failed."""
+    from harness.batch import load_sweep
+    from harness.show.progress import progress
+    from harness.show.sweeps import planned_line, print_sweep
+    from harness.store.export import check_parquet, check_target
+
+    check_target("--csv", csv, ".csv")
+    check_target("--parquet", parquet, ".parquet")
+    check_parquet(parquet)
+    number = int(workers) if workers is not None and workers.lstrip("-").isdigit() else workers
+    batch = load_sweep(file, results=out, workers=number, shared=shared, retry_failed=retry_failed)
+    if dry_run:
+        print(planned_line(batch.planned()))
+        return 0
+    with progress() as on_progress:
+        table = batch.run(on_progress)
+    print_sweep(_console(), table)
+    _export(table.columns(), out / "sweeps" / f"{batch.name}.csv", None)
+    _export(table.columns(), csv, parquet)
+    return 1 if table.count("failed") else 0
+
+
 @app.command(help="Write a commented starter record to fill in.")
 def new(
     name: Annotated[str, Parameter(help="lower-case name of the record, such as kiln-900")],
@@ -98,6 +142,9 @@ RecordName = Annotated[str | None, Parameter(help="only runs of this record")]
 InstanceName = Annotated[str | None, Parameter(help="only runs of this stage instance")]
 StudyName = Annotated[str | None, Parameter(help="only runs of this study, such as inrush")]
 PlainJson = Annotated[bool, Parameter(help="print JSON instead", negative=())]
+Reverse = Annotated[bool, Parameter(help="the other way round", negative=())]
+CsvFile = Annotated[Path | None, Parameter(help="write the rows as CSV too")]
+ParquetFile = Annotated[Path | None, Parameter(help="write the rows as Parquet too")]
 RUN_HELP = "first digits of a run's id, at least 4"
 
 
@@ -110,14 +157,21 @@ def runs(
     study: StudyName = None,
     status: Annotated[str | None, Parameter(help="only runs that are ok, failed, timed_out or unreadable")] = None,
     metric: Annotated[str | None, Parameter(help="only runs that have this metric")] = None,
+    sort: Annotated[str | None, Parameter(help="by status, study, condition, size or another field")] = None,
+    reverse: Reverse = False,
+    csv: CsvFile = None,
+    parquet: ParquetFile = None,
     json: PlainJson = False,
 ) -> int:
     """Lists runs with why any went wrong, and counts."""
     from harness.show.listing import print_runs, runs_json
-    from harness.stored import Filters, matching, why
+    from harness.stored import Filters, matching, run_columns, sorted_runs, why
 
     found, rows = matching(results, Filters(record, instance, study, status, metric))
-    if json:
+    found = sorted_runs(found, sort, reverse=reverse)
+    if csv or parquet:
+        _export(run_columns(found), csv, parquet)
+    elif json:
         _print_json(runs_json(results, found, rows, lambda row: why(results, row)))
     else:
         print_runs(_console(), results, found, rows, lambda row: why(results, row))
@@ -134,6 +188,10 @@ def metrics(
     instance: InstanceName = None,
     study: StudyName = None,
     results: Results = Path("results"),
+    sort: Annotated[str | None, Parameter(help="with --metric: by value, subject, at or condition")] = None,
+    reverse: Reverse = False,
+    csv: CsvFile = None,
+    parquet: ParquetFile = None,
     json: PlainJson = False,
 ) -> int:
     """Prints metrics, measured again where another version of the program had stored them.
@@ -143,8 +201,15 @@ def metrics(
     if (run is None) == (metric is None):
         raise OptionError("metrics: give either RUN, the first digits of a run's id, or --metric NAME for all runs")
     if metric is not None:
-        return _metric_of_all(metric, results, record, instance, study, json=json)
-    filters = {"--record": record, "--instance": instance, "--study": study}
+        from harness.stored import Filters, over_runs, sorted_metrics
+
+        found_of_all = over_runs(results, metric, Filters(record, instance, study))
+        table = sorted_metrics(found_of_all, sort, reverse=reverse)
+        return _metric_of_all(results, table, csv, parquet, json=json)
+    filters = {
+        "--record": record, "--instance": instance, "--study": study, "--sort": sort, "--csv": csv,
+        "--parquet": parquet, "--reverse": reverse or None,
+    }  # fmt: skip
     if given := [option for option, value in filters.items() if value is not None]:
         raise OptionError(f"{given[0]}: goes with --metric, and RUN is one run already")
     from harness.show.listing import measured_json, print_measured
@@ -159,18 +224,30 @@ def metrics(
     return 1 if found.state == "stale" or found.stored.run.status != "ok" else 0
 
 
-def _metric_of_all(
-    metric: str, results: Path, record: str | None, instance: str | None, study: str | None, *, json: bool
-) -> int:
+def _metric_of_all(results: Path, table: MetricTable, csv: Path | None, parquet: Path | None, *, json: bool) -> int:
     from harness.show.listing import metric_table_json, print_metric_table
-    from harness.stored import Filters, over_runs
+    from harness.stored import metric_columns
 
-    table = over_runs(results, metric, Filters(record, instance, study))
-    if json:
+    if csv or parquet:
+        _export(metric_columns(table), csv, parquet)
+    elif json:
         _print_json(metric_table_json(table))
     else:
         print_metric_table(_console(), results, table)
     return 1 if table.unreadable or any(row.state == "stale" for row, _ in table.rows) else 0
+
+
+def _export(columns: Columns, csv: Path | None, parquet: Path | None) -> None:
+    """Writes rows into files instead of printing them."""
+    from harness.store.export import check_parquet, check_target, write_csv, write_parquet
+
+    check_target("--csv", csv, ".csv")
+    check_target("--parquet", parquet, ".parquet")
+    check_parquet(parquet)
+    for file, write in ((csv, write_csv), (parquet, write_parquet)):
+        if file is not None:
+            write(file, columns)
+            print(f"table: {file} ({len(next(iter(columns.values())))} rows)")
 
 
 @app.command(help="Draw signals of a stored run as PNG, with its metrics marked.")

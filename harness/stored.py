@@ -9,10 +9,10 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, Protocol, cast
+from typing import Any, Literal, Protocol, TypeVar, cast
 
 from harness.contracts import Metric
 from harness.plan.plan import PLANS
@@ -164,6 +164,61 @@ def matching(results: Path, filters: Filters) -> tuple[list[IndexRow], list[Inde
                 _check_known("metric", filters.metric, {m.name for row in rows for m in index.metrics(row.run_id)})
             found = [row for row in found if row.run_id in having]
     return found, rows
+
+
+RUN_SORTS = ("created_utc", "status", "record", "instance", "study", "condition", "size")
+METRIC_SORTS = ("value", "subject", "at", "condition", "created_utc")
+RUN_KEYS = ("run_id", "status", "record", "instance", "study", "condition", "created_utc", "size", "path")
+
+
+def sorted_runs(rows: Sequence[IndexRow], by: str | None, *, reverse: bool) -> list[IndexRow]:
+    """Rows in the order of one of their fields, those without it last; OptionError where there is no such field."""
+    return _ordered(rows, by, RUN_SORTS, getattr, reverse=reverse)
+
+
+def sorted_metrics(table: MetricTable, by: str | None, *, reverse: bool) -> MetricTable:
+    """The same for one metric over many runs."""
+
+    def field(row: tuple[Measured, Metric], name: str) -> Any:
+        run, metric = row
+        if name == "created_utc":
+            return run.stored.created_utc
+        return run.origin(name) if name == "condition" else getattr(metric, name)
+
+    return replace(table, rows=tuple(_ordered(table.rows, by, METRIC_SORTS, field, reverse=reverse)))
+
+
+Item = TypeVar("Item")
+
+
+def _ordered(
+    rows: Sequence[Item], by: str | None, known: Sequence[str], field: Callable[[Item, str], Any], *, reverse: bool
+) -> list[Item]:
+    if by is None:
+        return list(reversed(rows)) if reverse else list(rows)
+    if by not in known:
+        raise OptionError(f"--sort: unknown {shown(by)}; {nearest(by, known)}")
+    cells = [(field(row, by), row) for row in rows]
+    full = [pair for pair in cells if pair[0] not in (None, "") and pair[0] == pair[0]]  # NaN is no place in an order
+    empty = [row for cell, row in cells if cell in (None, "") or cell != cell]
+    return [row for _, row in sorted(full, key=lambda pair: pair[0], reverse=reverse)] + empty
+
+
+def run_columns(rows: Sequence[IndexRow]) -> dict[str, list[float | int | str | None]]:
+    """Rows as columns for CSV or Parquet."""
+    return {key: [getattr(row, key) for row in rows] for key in RUN_KEYS}
+
+
+def metric_columns(table: MetricTable) -> dict[str, list[float | int | str | None]]:
+    """One metric over many runs as columns."""
+    found: dict[str, list[float | int | str | None]] = {"run_id": [run.run_id for run, _ in table.rows]}
+    for key in ("record", "instance", "study", "condition", "option_set"):
+        found[key] = [run.origin(key) or None for run, _ in table.rows]
+    found["metric"] = [metric.name for _, metric in table.rows]
+    for key in ("subject", "value", "unit", "at"):
+        found[key] = [getattr(metric, key) for _, metric in table.rows]
+    found["state"] = [run.state for run, _ in table.rows]
+    return found
 
 
 def _check_known(option: str, wanted: str, values: Iterable[str | None]) -> None:

@@ -24,7 +24,8 @@ ALLOWED = {
 }  # fmt: skip
 ALLOWED["harness.judge"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
-ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored"}
+ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
+ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
 ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
 
@@ -35,6 +36,8 @@ ONLY_USERS = {
     "matplotlib": "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py",
     "rich": "harness/show/,harness/cli.py",
     "cyclopts": "harness/cli.py",
+    "distributed": "harness/simulate/cluster.py",
+    "pyarrow": "harness/store/export.py",
     "PySpice.Spice.NgSpice": "harness/simulate/ngspice.py",
 }
 BUILDERS = ("netlists.stages", "netlists.devices", "netlists.decktext", "PySpice")

@@ -99,22 +99,26 @@ def inrush_course(loop: Loop, settled_rise: float) -> Inrush:
     """Steps from switching on until a half period adds less than ``settled_rise`` [V]."""
     key = (loop, settled_rise)
     if key not in _courses:
-        prepare([loop], settled_rise)
+        prepare([key])
     return _courses[key]
 
 
-def prepare(loops: Sequence[Loop], settled_rise: float) -> None:
-    """Calculates loops of one frequency side by side, for ``inrush_course`` to find: many take as long as one."""
-    wanted = [loop for loop in dict.fromkeys(loops) if (loop, settled_rise) not in _courses]
-    for frequency in {loop.frequency for loop in wanted}:
-        together = [loop for loop in wanted if loop.frequency == frequency]
-        for loop, course in zip(together, _march(together, settled_rise), strict=True):
-            _courses[loop, settled_rise] = course
+def prepare(asked: Sequence[tuple[Loop, float]]) -> None:
+    """Calculates loops of one frequency side by side, each to its own settled rise [V], for ``inrush_course`` to find.
+
+    Many take as long as one. The steps of the first half period are those of the fastest loop among them.
+    """
+    wanted = [key for key in dict.fromkeys(asked) if key not in _courses]
+    for frequency in {loop.frequency for loop, _ in wanted}:
+        together = [key for key in wanted if key[0].frequency == frequency]
+        for key, course in zip(together, _march(together), strict=True):
+            _courses[key] = course
     while len(_courses) > max(MOST_COURSES, 2 * len(wanted)):
         _courses.popitem(last=False)
 
 
-def _march(loops: Sequence[Loop], settled_rise: float) -> list[Inrush]:
+def _march(asked: Sequence[tuple[Loop, float]]) -> list[Inrush]:
+    loops = [loop for loop, _ in asked]
     march = _March(loops)
     frequency = loops[0].frequency
     if frequency == 0:
@@ -131,7 +135,7 @@ def _march(loops: Sequence[Loop], settled_rise: float) -> list[Inrush]:
         last = number == MOST_HALF_PERIODS
         for index in range(len(loops)):
             rises[index].append(float(gained[index]))
-            quiet = len(rises[index]) > 1 and max(rises[index][-2:]) < settled_rise
+            quiet = len(rises[index]) > 1 and max(rises[index][-2:]) < asked[index][1]
             if results[index] is None and (quiet or last):  # what others still do does not change this one
                 results[index] = march.result(index, half_period, tuple(rises[index]))
         if all(result is not None for result in results):

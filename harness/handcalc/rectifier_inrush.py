@@ -100,15 +100,14 @@ def prepare(study: str, situations: Sequence[tuple[Params, Condition]]) -> None:
     """Calculates the inrush of many situations side by side, so that each one's own calculation finds it done."""
     if study not in ("inrush", "hot_restart", "held_relay", "relay_closing"):
         return
-    loops: dict[float, list[Loop]] = {}
+    asked: list[tuple[Loop, float]] = []
     for params, condition in situations:
         if study != "held_relay":
-            loops.setdefault(_settled(condition), []).append(_loop(params, condition, 0.0))
+            asked.append((_loop(params, condition, 0.0), _settled(condition)))
         elif params.relay is not None:
             loop = _loop(relay_closed(params), condition, params.undervoltage_cutoff)
-            loops.setdefault(_settled(condition), []).append(loop)
-    for rise, together in loops.items():
-        prepare_courses(together, rise)
+            asked.append((loop, _settled(condition)))
+    prepare_courses(asked)
 
 
 def restart(study: str, params: Params, condition: Condition, names: Mapping[str, str]) -> dict[Key, Expectation]:

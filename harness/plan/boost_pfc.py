@@ -24,6 +24,7 @@ from netlists.stages import boost_pfc as stage
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, "worst_instant": WorstInstantStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "output_ripple_probe"}
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("line", "power", "load", "angle")  # see StagePlan
 # Metrics that need not be worst at the crest; each is looked for at its own instant.
 WANDERING = ("choke_ripple", "input_ripple_current")
 INSTANTS = tuple(range(int(EARLIEST), int(LATEST) + 1, 5))  # of the line, at which the hand calculation looks [deg]
@@ -65,6 +66,8 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     if question.study == "worst_instant":
         nominal, _ = stage.params_from(record, instance, Point({}, point.structure))
         condition = dataclasses.replace(condition, line_angle=worst_instant(nominal, condition, question.metrics[0]))
+    elif question.angle is not None:
+        condition = dataclasses.replace(condition, line_angle=question.angle)
     provenance = (("record", record.name), ("instance", instance))
     return Situation("boost_pfc", params, condition, 0, provenance, f"{instance} {question.label}"), set(reads)
 

@@ -21,6 +21,7 @@ from netlists.stages import buck as stage
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 CACHED = 4096  # hand calculations kept; each is some thirty numbers
 LIGHT_LOAD = 0.1  # of the rail's current: the least a converter is commonly specified at
 

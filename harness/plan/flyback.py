@@ -21,6 +21,7 @@ from netlists.stages import flyback as stage
 from netlists.stages.flyback_params import KIND, rail_names
 
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, LOWEST_INPUT: LowestInputStudy}
 METRICS: dict[str, MetricRule] = isolated.metrics_of(
     (

@@ -21,6 +21,7 @@ from netlists.record import SupplyRecord
 from netlists.stages import llc as stage
 
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 EDGE_SHIFT = 100e-9  # of the turn-off: what a controller's sensing may be off by; common practice, no source [s]
 OF_TIMING = ("body_diode_time", "body_diode_loss", "reverse_current_share", "output_ripple", "primary_current_rms")

@@ -31,6 +31,7 @@ from netlists.stages.output_network import KIND
 from netlists.stages.outputs import Output
 
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
 METRICS: dict[str, MetricRule] = {
     "branch_current_average": MetricRule("steady", "high", "A", "direct current of one branch"),

@@ -76,6 +76,7 @@ class StagePlan(Protocol):
     METRICS: dict[str, MetricRule]
     STUDIES: dict[str, Callable[[Any], Study]]
     SCALES_CORNERS: bool  # ``run`` simulates the nominal point alone; judge says who needs the other two simulated
+    CONDITIONS: tuple[str, ...]  # what a sweep may vary beside record paths, by the names of ``sweep.CONDITION_UNITS``
 
     def questions(self, record: SupplyRecord, instance: str) -> list[Question]: ...
 
@@ -353,7 +354,7 @@ class Plan:
             if key not in self._studies:
                 self._studies[key] = self._planner(answer.instance).STUDIES[answer.question.study](corner.situation)
                 fresh.append(self._studies[key])
-        _run_rounds(campaign, fresh)
+        run_rounds(campaign, fresh)
         for answer, corner in wanted:
             self._fill(answer, corner)
 
@@ -382,7 +383,7 @@ def _requests(study: Study) -> list[Request]:
         return []
 
 
-def _run_rounds(campaign: Campaign, waiting: Sequence[Study]) -> None:
+def run_rounds(campaign: Campaign, waiting: Sequence[Study]) -> None:
     """Runs rounds of studies together until none asks for more."""
     while waiting:
         asked = [(study, _requests(study)) for study in waiting]

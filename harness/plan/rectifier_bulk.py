@@ -48,6 +48,8 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
 }
 
 SCALES_CORNERS = False  # see StagePlan
+ANGLED = ("inrush", "hot_restart", "held_relay")  # studies that can be asked at one switch-on angle
+CONDITIONS: tuple[str, ...] = ("line", "frequency", "power", "load", "ambient", "angle")  # see StagePlan
 
 METRICS: dict[str, MetricRule] = {
     "inrush_peak": MetricRule("inrush", "high", "A", "largest line current at switch-on, X capacitors apart"),
@@ -154,7 +156,8 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
         condition = dataclasses.replace(condition, thermistor_start=hot)
     provenance = (("record", record.name), ("instance", instance))
     rests_on = (set(reads) | read_too) - {path for path, _ in question.fixed}
-    return Situation(params, condition, subjects(record, instance, params.feed), provenance, converter), rests_on
+    angle = question.angle if question.study in ANGLED else None
+    return Situation(params, condition, subjects(record, instance, params.feed), provenance, converter, angle), rests_on
 
 
 def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:

@@ -29,13 +29,20 @@ DIRECT_STEPS = 2000  # steps of a run from a dc supply
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """An instance at one point, put through one condition."""
+    """An instance at one point, put through one condition.
+
+    Parameters
+    ----------
+    converter : whose lowest bus ends the hold-up
+    angle : the only switch-on angle that is looked at [deg]; None: the worst is searched
+    """
 
     params: Params
     condition: Condition
     who: Subjects
     provenance: tuple[tuple[str, str], ...]
-    converter: Converter | None = None  # whose lowest bus ends the hold-up
+    converter: Converter | None = None
+    angle: float | None = None
 
     @property
     def period(self) -> float:

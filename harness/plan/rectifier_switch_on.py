@@ -50,8 +50,8 @@ class InrushStudy:
             hand.inrush_duration(params, situation.condition, rise, self._bulk_start)
             for rise in (hand.CHARGED_RISE, hand.SETTLED_RISE)
         )
-        if situation.condition.supply == "dc":
-            self._round = len(FINE_OFFSETS) + 1  # a dc supply has no angle to search
+        if situation.condition.supply == "dc" or situation.angle is not None:
+            self._round = len(FINE_OFFSETS) + 1  # no angle to search
 
     def ask(self) -> list[Request]:
         if self.result.error or self._round > len(FINE_OFFSETS) + 1:
@@ -96,6 +96,8 @@ class InrushStudy:
     def _final_angles(self) -> list[float]:
         if self._situation.condition.supply == "dc":
             return [90.0]
+        if self._situation.angle is not None:
+            return [self._situation.angle]
         return sorted({self._best(name) for name in self.SEARCHED})
 
     def _request(self, angle: float, *, final: bool) -> Request:

@@ -54,6 +54,7 @@ class Question:
     band : of the label; empty for a stage that does not see the line
     probe : what output ripple is read through
     input_path : record path of the bus voltage, where a converter stands behind one
+    angle : switch-on angle, or a corrector's instant of the line, that a sweep asks at [deg]; None: the worst
     """
 
     study: str
@@ -71,6 +72,7 @@ class Question:
     ambient: float | None = None
     probe: str = "none"
     input_path: str = ""
+    angle: float | None = None
 
     def ambient_at(self, record: SupplyRecord, point: Point) -> tuple[float, set[str]]:
         """Air around the supply [degC]: the question's own, else the record's at a point; and the paths read for it."""

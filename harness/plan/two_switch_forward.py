@@ -19,6 +19,7 @@ from netlists.record import SupplyRecord
 from netlists.stages import two_switch_forward as stage
 
 SCALES_CORNERS = True  # see StagePlan
+CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 METRICS: dict[str, MetricRule] = isolated.metrics_of(
     (

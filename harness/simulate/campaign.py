@@ -6,13 +6,14 @@ The parent is the only writer of the index; workers write run files. The files a
 from __future__ import annotations
 
 import contextlib
+import math
 import os
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version as package_version
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Literal, Protocol, Self
 
 from harness.contracts import Metric, Run, Status
 from harness.simulate import worker
@@ -20,7 +21,7 @@ from harness.simulate.case import Case
 from harness.simulate.executors import START_LIMIT, Answer, LocalPool
 from harness.store import files, runs
 from harness.store.index import Index
-from netlists.errors import DamagedRunError, SchemaError, SetupError, StoreError
+from netlists.errors import DamagedRunError, SetupError, StoreError
 
 LONGEST_CHAIN = 20  # neighbouring cases on one worker: a longer one would leave the others idle
 CALCULATION_LIMIT = 600.0  # seconds a task that simulates nothing may take
@@ -28,6 +29,22 @@ TIME_LIMIT = 120.0  # seconds a case may take; the slowest of the line side take
 
 
 Task = tuple[Hashable, Callable[..., Any], tuple[Any, ...]]
+# Waveforms of runs that are ok: all; or of those a batch says are its worst; or none. Of failed ones what there is.
+Keep = Literal["all", "failed_and_worst", "none"]
+KEEP = "keep"  # key in the provenance of runs stored under another than all
+
+
+class Executor(Protocol):
+    """Where tasks are run: ``LocalPool`` on this machine, ``ClusterPool`` elsewhere."""
+
+    @property
+    def slots(self) -> int: ...
+
+    def answers(self, tasks: Iterable[Task], time_limit: float | None = None) -> Generator[Answer, None, None]: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +88,10 @@ class Campaign:
     workers : worker processes; default: one a processor
     time_limit : seconds a case may take before its worker is killed
     on_progress : called with the number of cases finished and known so far
+    keep : whose waveforms are stored; ``failed_and_worst`` stores all until ``drop_waveforms`` is told which to keep
+    retry_failed : False: what failed before is told as failed again, without another try
+    executor : makes what runs the cases; default: ``workers`` processes of this machine
+    spread : cut chains so that no worker is idle, as suits a sweep that is one long chain
 
     Raises
     ------
@@ -85,10 +106,18 @@ class Campaign:
         workers: int | None = None,
         time_limit: float = TIME_LIMIT,
         on_progress: Callable[[int, int], None] | None = None,
+        keep: Keep = "all",
+        retry_failed: bool = True,
+        executor: Callable[[], Executor] | None = None,
+        spread: bool = False,
     ) -> None:
         self.results = results.resolve()  # workers live in folders of their own
-        self._workers = workers or os.cpu_count() or 1
-        self._time_limit = time_limit
+        processes = workers or os.cpu_count() or 1
+        self._executor = executor or (lambda: LocalPool(processes, time_limit))
+        self._keep = keep
+        self._spread = spread
+        self._retry_failed = retry_failed
+        self._droppable: set[str] = set()  # runs stored under failed_and_worst that still have their waveforms
         self._on_progress = on_progress or (lambda finished, known: None)
         self._program_version = package_version("bulkrail")
         self._ngspice_version = ""
@@ -104,7 +133,7 @@ class Campaign:
         _remove_unfinished(self.results)
         self._index = Index.open(self.results)
         try:
-            self._pool = LocalPool(self._workers, self._time_limit)
+            self._pool = self._executor()
         except BaseException:
             self._index.close()
             raise
@@ -147,7 +176,8 @@ class Campaign:
 
         Raises
         ------
-        StoreError : the results folder cannot be written; what was stored before stays
+        StoreError : the results folder cannot be written, or holds a run of a schema this program does not know, which
+            is never overwritten; what was stored before stays
         """
         ids = [request.case.identity(self.ngspice_version) for request in requests]
         unique = dict(zip(ids, requests, strict=True))
@@ -165,14 +195,19 @@ class Campaign:
         return [outcomes[run_id] for run_id in ids]
 
     def _tasks(self, waiting: Mapping[str, Request], *, chained: bool) -> list[Task]:
-        """Tasks of the pool: a chain's requests in pieces of at most ``LONGEST_CHAIN``, all others alone."""
+        """Tasks of the pool: a chain's requests in pieces of at most ``LONGEST_CHAIN``, all others alone.
+
+        Where chains are spread, pieces are shorter if a worker would be idle otherwise.
+        """
+        share = math.ceil(len(waiting) / self._pool.slots) if self._spread else LONGEST_CHAIN
+        length = min(LONGEST_CHAIN, max(1, share))
         chains: dict[str, list[str]] = {}
         for run_id, request in waiting.items():
             chains.setdefault(request.chain if chained and request.chain else run_id, []).append(run_id)
         tasks: list[Task] = []
         for run_ids in chains.values():
-            for first in range(0, len(run_ids), LONGEST_CHAIN):
-                piece = run_ids[first : first + LONGEST_CHAIN]
+            for first in range(0, len(run_ids), length):
+                piece = run_ids[first : first + length]
                 jobs = [self._job(run_id, waiting[run_id]) for run_id in piece]
                 if len(jobs) == 1:
                     tasks.append((piece[0], worker.work, (jobs[0],)))
@@ -205,6 +240,7 @@ class Campaign:
             **request.provenance,
             "program_version": self._program_version,
             "ngspice_version": self.ngspice_version,
+            **({} if self._keep == "all" else {KEEP: self._keep}),
         }
         return worker.Job(
             request.case,
@@ -214,7 +250,26 @@ class Campaign:
             request.postprocess_version,
             provenance,
             request.parameters,
+            keep_waveforms=self._keep != "none",
         )
+
+    def stored(self, request: Request) -> Outcome | None:
+        """What is stored of a request; None where ``run`` would simulate it."""
+        return self._stored(request.case.identity(self.ngspice_version), request)
+
+    def drop_waveforms(self, keep: Collection[str]) -> None:
+        """Takes the waveforms away of all runs so far that were stored under ``failed_and_worst``, but of some."""
+        for run_id in sorted(self._droppable - set(keep)):
+            path = runs.run_path(self.results, run_id)
+            runs.drop_waveforms(path)
+            self._index.record(runs.read_run(path, signals=()))
+            self._droppable.discard(run_id)
+
+    def _enter(self, stored: runs.StoredRun) -> None:
+        """Puts a run into the index, where it is not there as it is."""
+        if stored.run.status == "ok" and stored.has_waveforms and stored.provenance.get(KEEP) == "failed_and_worst":
+            self._droppable.add(stored.run.case_id)
+        self._index.record(stored)
 
     def _stored(self, run_id: str, request: Request) -> Outcome | None:
         """A usable run of this case from the folder, its metrics made anew where they are stale; None: simulate."""
@@ -224,13 +279,15 @@ class Campaign:
         try:
             stored = runs.read_run(path, signals=())
             if stored.run.status != "ok":
-                return None
+                return None if self._retry_failed else _failed_before(stored, path)
+            if not stored.has_waveforms and self._keep == "all":
+                return None  # who wants all waveforms gets them
             if stored.postprocess_version != request.postprocess_version:
-                return self._measured_again(run_id, request, path)
-        except (DamagedRunError, SchemaError):
+                return self._measured_again(run_id, request, path) if stored.has_waveforms else None
+        except DamagedRunError:
             return None  # the case is simulated again and the file replaced whole
-        if self._index.known(run_id) is None:
-            self._index.record(stored)
+        if self._index.known(run_id) is None or self._keep == "failed_and_worst":
+            self._enter(stored)
         return Outcome(run_id, "ok", stored.metrics, "", path, reused=True)
 
     def _measured_again(self, run_id: str, request: Request, path: Path) -> Outcome:
@@ -256,7 +313,7 @@ class Campaign:
             stored = self._read_back(path)
         if stored is None:
             return Outcome(run_id, "failed", (), answer.error or f"{path}: not readable", path, reused=False)
-        self._index.record(stored)
+        self._enter(stored)
         is_current = stored.postprocess_version == request.postprocess_version
         if stored.run.status == "ok" and is_current and answer.kind != "failed":
             # also where the worker died or another parent was faster after the run was stored
@@ -282,6 +339,12 @@ class Campaign:
             provenance={**job.provenance, "attempt": answer.tries, "deck": list(request.case.lines)},
             parameters=dict(request.parameters),
         )
+
+
+def _failed_before(stored: runs.StoredRun, path: Path) -> Outcome:
+    """A stored failure as it was told when it happened."""
+    error = stored.run.log[0] if stored.run.log else "no log was kept"
+    return Outcome(stored.run.case_id, stored.run.status, (), error, path, reused=True)
 
 
 def _single_answers(answer: Answer) -> list[Answer]:

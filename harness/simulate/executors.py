@@ -119,6 +119,11 @@ class LocalPool:
         self._context.set_forkserver_preload(["harness.simulate.worker"])
         self._folder = PoolFolder()
 
+    @property
+    def slots(self) -> int:
+        """How many tasks run at a time."""
+        return self._most
+
     def __enter__(self) -> Self:
         return self
 

@@ -46,6 +46,7 @@ class Job:
     measure : takes the finished run's metrics, at full precision, before anything is rounded for storage
     postprocess_version : names what ``measure`` does; another text makes stored metrics stale
     provenance, parameters : stored beside the waveforms
+    keep_waveforms : False: of a run that is ok, metrics and deck alone are stored
     """
 
     case: Case
@@ -55,6 +56,7 @@ class Job:
     postprocess_version: str
     provenance: Mapping[str, Any] = field(default_factory=dict)
     parameters: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    keep_waveforms: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +252,9 @@ def _encoded(
         "option_set": job.case.option_set,
         "seconds_simulated": seconds,
     }
+    if run.status == "ok" and not job.keep_waveforms:
+        run = replace(run, axis=None, signals={})
+        provenance |= {runs.WAVEFORMS: runs.DROPPED}
     return runs.encode_run(
         run, metrics,
         postprocess_version=job.postprocess_version, provenance=provenance, parameters=dict(job.parameters),

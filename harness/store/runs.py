@@ -40,6 +40,7 @@ SCHEMA_HISTORY: dict[int, str] = {
 }
 
 LIBRARY_VERSIONS = ("v110", "v110")  # v108 lists chunks in a tree without a sum, of 2 KB for each array
+WAVEFORMS, DROPPED = "waveforms", "dropped"  # key and value in the provenance of a run kept without its waveforms
 CHUNK = 65536  # samples; one chunk for all made a small slice ten times slower
 ANALYSIS_OF_AXIS: dict[Literal["time", "frequency"], str] = {"time": "transient", "frequency": "small_signal"}
 
@@ -64,6 +65,11 @@ class StoredRun:
     parameters: dict[str, tuple[float, str]]
     created_utc: str
     path: Path
+
+    @property
+    def has_waveforms(self) -> bool:
+        """False where its waveforms were left out on purpose."""
+        return self.provenance.get(WAVEFORMS) != DROPPED
 
 
 def write_run(
@@ -270,6 +276,25 @@ def rewrite_metrics(path: Path, metrics: Sequence[Metric], postprocess_version: 
     except (TypeError, ValueError, AttributeError) as error:
         raise StoreError(f"{path}: metrics cannot be stored ({_one_line(error)})") from error
     files.replace_whole(path, files.seal(image.getvalue()))
+
+
+def drop_waveforms(path: Path) -> None:
+    """Replace a run file by one without waveforms, whole or not at all; metrics, deck and log stay as they are.
+
+    Raises
+    ------
+    StoreError, SchemaError, DamagedRunError : as ``read_run``; nothing is then changed
+    """
+    stored = read_run(path, signals=())
+    data = encode_run(
+        stored.run,
+        stored.metrics,
+        postprocess_version=stored.postprocess_version,
+        provenance={**stored.provenance, WAVEFORMS: DROPPED},
+        parameters=stored.parameters,
+        created_utc=stored.created_utc,
+    )
+    files.replace_whole(path, data)
 
 
 def _read_waveforms(file: h5py.File, wanted: Sequence[str] | None, path: Path) -> tuple[Axis | None, dict[str, Signal]]:

@@ -13,7 +13,7 @@ from in_process import answered
 
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
-from harness.plan.plan import Plan, _run_rounds
+from harness.plan.plan import Plan, run_rounds
 from harness.plan.rectifier_situation import Situation
 from harness.plan.rectifier_switch_on import InrushStudy
 from harness.simulate import worker
@@ -174,7 +174,7 @@ def test_a_case_that_cannot_be_a_deck_fails_its_study_alone(tmp_path: Path, monk
 
     monkeypatch.setattr(study, "ask", refuse)
     with Campaign(tmp_path / "results", workers=1) as campaign:
-        _run_rounds(campaign, [study])
+        run_rounds(campaign, [study])
     assert study.result.error.startswith("number for a deck")
 
 

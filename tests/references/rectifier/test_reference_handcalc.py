@@ -131,7 +131,7 @@ def test_angles_and_loops_at_once_equal_each_alone():
     angles = tuple(np.radians([0.0, 45.0, 90.0, 135.0]))
     loop = Loop(325.27, 50.0, True, 1.0, 1e-4, 1.5, 220e-6, 0.1, angles, r25=5.0, b_value=3000.0, heat_capacity=0.8)
     other = replace(loop, capacitance=1e-3, angles=angles[::-1])
-    prepare([loop, other], 0.3)
+    prepare([(loop, 0.3), (other, 0.3)])
     together = inrush_course(loop, 0.3)
     for index, angle in enumerate(angles):
         alone = inrush_course(replace(loop, angles=(angle,)), 0.3)
