@@ -46,7 +46,7 @@ def nothing(run: Run) -> tuple[Metric, ...]:
 def line_case(periods: int, shift: float = 0.0) -> Case:
     """Running operation of the demonstration record over some line periods; ``shift`` makes another deck of it."""
     record = load_record(RECORD)
-    question = next(q for q in planned.questions(record) if q.study == "line_ripple")
+    question = next(q for q in planned.questions(record, "mains_rectifier") if q.study == "line_ripple")
     situation, _ = planned.situation(record, "mains_rectifier", Point(), question)
     stop = periods * situation.period
     scenario = Scenario(stop, situation.largest_step(stop), bulk_start=100.0 + shift, relay_closes_at=0.0)

@@ -1,7 +1,6 @@
 """Hold-up of the kiln-900 supply over load, age of its bulk capacitors, and the corrector's set-point.
 
-Copy this file and change record, axes and metrics. ``--quick`` asks the lantern-65 once instead: it has no
-corrector and no simulated converter, so its hold-up takes a second.
+Copy this file and change record, axes and metrics. ``--quick`` asks lantern-65 once instead, which has no corrector.
 """
 
 from __future__ import annotations
