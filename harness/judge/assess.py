@@ -20,6 +20,7 @@ from harness.judge.listings import (
     measurement_rows,
     part_rows,
     rail_rows,
+    recorded_only,
 )
 from harness.judge.sensitivity import break_evens, sensitivities
 from harness.judge.structures import StruckOut, is_struck_out, struck_out
@@ -106,7 +107,8 @@ def assess(
             {"instance": instance, "what": what, "reason": reason}
             for instance in dict.fromkeys(answer.instance for answer in plan.answers)
             for what, reason in PLANS[kind_of(record, instance)].not_modelled(record, instance)
-        ),
+        )
+        + tuple(recorded_only(record)),
     )
 
 

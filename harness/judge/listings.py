@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from harness.judge.limits_file import LimitsFile
 from harness.plan.plan import Answer
+from netlists.catalog import STAGES
 from netlists.quantity import read_tolerance, read_value
 from netlists.record import SupplyRecord
 
@@ -26,6 +27,19 @@ def coverage(record: SupplyRecord, answers: Sequence[Answer]) -> dict[str, Any]:
             used = any(path.startswith(prefix) for path in simulated_paths)
             parts["simulated" if used else "recorded_only"].append(designator)
     return {"instances": instances, "parts": parts}
+
+
+def recorded_only(record: SupplyRecord) -> Iterator[dict[str, str]]:
+    """Instances that are never simulated, each with the reason."""
+    for name, stage in record.data.stages.items():
+        kind = getattr(stage, "kind", "")
+        if kind not in STAGES:
+            reason = f"{kind} has no model; parts of it that another stage refers to are simulated there"
+        elif not stage.is_modelled():
+            reason = f"no part of it has a role yet, which says where in a {kind} it stands"
+        else:
+            continue
+        yield {"instance": name, "what": "recorded only", "reason": reason}
 
 
 def part_rows(record: SupplyRecord) -> list[dict[str, Any]]:

@@ -20,11 +20,9 @@ class Verdict:
 
 
 def margin(value: float, limit: Limit) -> float:
-    """Distance to the adverse limit as a fraction of it: positive within, negative over."""
-    if limit.adverse == 0:
-        return 0.0
+    """Distance to the adverse limit, positive within, negative over: a fraction of it, of a limit of zero in its unit."""
     distance = limit.adverse - value if limit.worse == "high" else value - limit.adverse
-    return distance / abs(limit.adverse)
+    return distance / abs(limit.adverse) if limit.adverse else distance
 
 
 def is_over(value: float, limit: Limit) -> bool:

@@ -54,6 +54,15 @@ def test_an_operation_without_a_model_at_other_ends_is_undecided_and_says_which(
     assert decide(AT_MOST, None, None, AGREES, "lost", "", "bursts").word == "failed"
 
 
+def test_a_limit_of_zero_is_no_excuse() -> None:
+    """The margin is in the metric's own unit there."""
+    reset = Limit(0.0, 0.0, "low", "the core must be reset")
+    assert margin(0.06, reset) == pytest.approx(0.06)
+    assert word(reset, 0.06, 0.08) == "within"
+    assert word(reset, -0.01, 0.08) == "undecided"
+    assert word(reset, -0.01, -0.005) == "over"
+
+
 def test_disagreement_lowers_within_and_never_raises() -> None:
     assert word(AT_MOST, 1.0, 1.0, ("agrees", "disagrees", "agrees")) == "undecided"
     assert word(None, 1.0, 1.0, ("disagrees",)) == "undecided"
