@@ -20,7 +20,7 @@ class Verdict:
 
 
 def margin(value: float, limit: Limit) -> float:
-    """Distance to the adverse limit, positive within, negative over: a fraction of it, of a limit of zero in its unit."""
+    """Distance to the adverse limit, positive within: as a fraction of it, or where it is zero in its unit."""
     distance = limit.adverse - value if limit.worse == "high" else value - limit.adverse
     return distance / abs(limit.adverse) if limit.adverse else distance
 
