@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from demonstration import KILN
+from demonstration import DRUM, KILN, LANTERN
+from integration.forward_designs import drawn_forward
 from integration.llc_designs import drawn_llc
-from integration.switching_designs import BOOSTS, BUCKS
+from integration.switching_designs import BOOSTS, BUCKS, FLYBACKS, drawn_flyback
 from matplotlib.font_manager import findfont
 from matplotlib.ft2font import FT2Font
 
@@ -20,7 +21,7 @@ from harness.show.schematic import draw, draw_stage
 from netlists.errors import OptionError, StoreError
 from netlists.point import Point
 from netlists.record import load_record
-from netlists.stages import boost_pfc, buck, llc
+from netlists.stages import boost_pfc, buck, flyback_params, llc, two_switch_forward
 from netlists.stages.banks import Bank
 from netlists.stages.outputs import Output
 from netlists.stages.switching import Choke, Diode, Snubber, Switch
@@ -59,6 +60,13 @@ SATURATING = dataclasses.replace(  # its label reaches to the node's name
 )
 STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)]
 STAGES += [("boost_pfc", params) for params in BOOSTS] + [("llc", params) for params in LLCS]
+STAGES += [("flyback", params) for params in (*FLYBACKS, *(drawn_flyback(seed)[0] for seed in range(6)))]
+STAGES += [("two_switch_forward", drawn_forward(seed)[0]) for seed in range(4)]
+LANTERN_FLYBACK = flyback_params.params_from(load_record(LANTERN), "main_flyback", Point())[0]
+STAGES += [
+    ("flyback", LANTERN_FLYBACK),
+    ("two_switch_forward", two_switch_forward.params_from(load_record(DRUM), "main_24v", Point())[0]),
+]
 NAMES = [f"{kind}{n}" for n, (kind, _) in enumerate(STAGES)]
 WIDEST = FT2Font(findfont("DejaVu Sans"))  # of the usual sans-serifs; comes with matplotlib
 WIDEST.set_size(100, 72)
@@ -184,6 +192,23 @@ def test_an_llc_has_its_places_and_one_block_a_transformer(bridge: str, secondar
             assert text.count(f">{name}<") == 1, name
 
 
+def test_a_rail_of_a_flyback_is_drawn_with_what_it_has(tmp_path: Path) -> None:
+    """A post filter has a bank and a choke of its own; without a sense resistor the switch's source is ground."""
+    draw_stage("flyback", LANTERN_FLYBACK, tmp_path / "drawing.svg")
+    text = (tmp_path / "drawing.svg").read_text(encoding="utf-8")
+    for name, count in (("first_a", 1), ("out_a", 1), ("load_a", 1), ("out_b", 0), ("sense", 1), ("clamped", 1)):
+        assert text.count(f">{name}<") == count, name
+    (rail,) = LANTERN_FLYBACK.secondaries
+    bare = dataclasses.replace(rail, firsts=(), choke=None)
+    params = dataclasses.replace(
+        LANTERN_FLYBACK, secondaries=(bare,), at_second_bank=False, sense_resistance=None
+    )  # fmt: skip
+    draw_stage("flyback", params, tmp_path / "drawing.svg")
+    text = (tmp_path / "drawing.svg").read_text(encoding="utf-8")
+    assert ">first_a<" not in text
+    assert ">sense<" not in text
+
+
 def rounded(text: str) -> str:
     """Numbers to a tenth of a pixel: the last digits of a coordinate are the machine's."""
     return re.sub(r"-?[0-9]+\.[0-9]+", lambda match: f"{float(match.group()):.1f}", text)
@@ -196,13 +221,15 @@ def test_the_drawings_of_the_readme_are_those_of_the_record(tmp_path: Path) -> N
         ("logic_5v", "buck", buck.params_from(record, "logic_5v", Point())[0]),
         ("main_24v", "llc", llc.params_from(record, "main_24v", Point())[0]),
     ]
-    for file in draw(record.name, stages, tmp_path):
+    drawings = draw(record.name, stages, tmp_path)
+    drawings += draw("lantern-65", [("main_flyback", "flyback", LANTERN_FLYBACK)], tmp_path)
+    for file in drawings:
         stored, drawn = ((folder / file.name).read_text(encoding="utf-8") for folder in (DRAWINGS, tmp_path))
         assert rounded(stored) == rounded(drawn), f"copy {file.name} anew from the plots of bulkrail check"
 
 
 def test_a_kind_without_a_drawing_and_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
-    with pytest.raises(OptionError, match="allowed: buck, boost_pfc, llc"):
+    with pytest.raises(OptionError, match="allowed: buck, boost_pfc, llc, flyback, two_switch_forward"):
         draw_stage("rectifier_bulk", BUCKS[0], tmp_path / "bulk.svg")
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError):

@@ -10,18 +10,21 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.show.schematic.isolated import draw_llc
+from harness.show.schematic.resonant import draw_llc
 from harness.show.schematic.sheet import Sheet, new_sheet, svg_text
+from harness.show.schematic.single_ended import draw_flyback, draw_forward
 from harness.show.schematic.switching import draw_boost, draw_buck
 from harness.store import files
 from netlists.errors import OptionError
-from netlists.stages import boost_pfc, buck, llc
+from netlists.stages import boost_pfc, buck, flyback_params, llc, two_switch_forward
 
 # Kind of stage -> what draws it on a sheet and returns its title and y of its lower edge.
 DRAWINGS: Mapping[str, Callable[[Sheet, Any], tuple[str, float]]] = {
     buck.KIND: draw_buck,
     boost_pfc.KIND: draw_boost,
     llc.KIND: draw_llc,
+    flyback_params.KIND: draw_flyback,
+    two_switch_forward.KIND: draw_forward,
 }
 
 

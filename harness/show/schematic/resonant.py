@@ -1,7 +1,4 @@
-"""Drawings of converters with a transformer: bridge, tank, each transformer with its rectifiers, output.
-
-A flyback's and a two-switch forward converter's belong here as well.
-"""
+"""Drawings of resonant converters: bridge, tank, each transformer with its rectifiers, output."""
 
 from __future__ import annotations
 
