@@ -17,7 +17,7 @@ from harness.check import check_record
 from harness.handcalc import rectifier_bulk as hand
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
-from harness.plan.plan import Plan, simulated_instances
+from harness.plan.plan import Plan
 from harness.plan.study import Question
 from harness.simulate import worker
 from harness.store import runs
@@ -60,6 +60,8 @@ def test_required_metrics_are_there(checked: Checked) -> None:
 def test_adverse_is_worse_than_nominal_and_rescued_lies_between(checked: Checked) -> None:
     rules = planned.METRICS
     for row in checked.json["metrics"]:
+        if row["instance"] != "mains_rectifier":  # of the flyback most are scaled, which test_corners looks at
+            continue
         sign = 1 if rules[row["metric"]].worse == "high" else -1
         slack = 1e-3 * abs(row["value"]) + 1e-9  # time steps differ between runs
         assert sign * row["adverse"]["value"] >= sign * row["value"] - slack, row["metric"]
@@ -68,8 +70,13 @@ def test_adverse_is_worse_than_nominal_and_rescued_lies_between(checked: Checked
 
 def test_stages_without_a_model_get_no_number(checked: Checked) -> None:
     coverage = checked.json["coverage"]
-    assert coverage["instances"]["main_flyback"] == "recorded only"
-    assert {row["instance"] for row in checked.json["metrics"]} == {"mains_rectifier"}
+    assert coverage["instances"]["lamp_output"] == coverage["instances"]["inlet_filter"] == "recorded only"
+    assert {row["instance"] for row in checked.json["metrics"]} == {"mains_rectifier", "main_flyback"}
+    said = {
+        item["instance"]: item["reason"] for item in checked.json["not_modelled"] if item["what"] == "recorded only"
+    }
+    assert set(said) == {"lamp_output", "inlet_filter"}
+    assert all("has no model" in reason for reason in said.values())
     listed = [name for names in coverage["parts"].values() for name in names]
     assert len(listed) == len(set(listed)) == len(checked.json["parts"])
 
@@ -117,7 +124,8 @@ def test_breaking_even_flips_the_verdict(checked: Checked) -> None:
 def situation_of(study: str) -> tuple[planned.Situation, Question]:
     record = load_record(LANTERN)
     question = next(q for q in planned.questions(record, "mains_rectifier") if q.study == study)
-    return planned.situation(record, "mains_rectifier", Point(), question)[0], question
+    found = planned.situation(record, "mains_rectifier", Point(), question)[0]
+    return dataclasses.replace(found, converter=None), question  # a hold-up's end as calculated by hand
 
 
 def with_more_bulk(case: Any) -> Any:
@@ -181,7 +189,7 @@ def test_alternatives_of_structure_are_both_run(tmp_path: Path) -> None:
     file = tmp_path / "both.toml"
     file.write_text(text, encoding="utf-8")
     record = load_record(file)
-    plan = Plan(record, simulated_instances(record))
+    plan = Plan(record, ["mains_rectifier"])
     assert {tuple(answer.structure.values()) for answer in plan.answers} == {("bridge",), ("half_wave",)}
 
 
