@@ -208,8 +208,8 @@ def measure_line_ripple(run: Run, *, who: Subjects, period: float) -> tuple[Metr
 
 def measure_holdup(run: Run, *, line_lost_at: float, end_voltage: float) -> tuple[Metric, ...]:
     """Hold-up of a run; no metric where the bulk stays above the end voltage to the end of the run."""
-    bulk, load = (_signal(run, name) for name in ("bulk_voltage", "load_current"))
-    metric = holdup.holdup_time("bulk", _time(run), bulk, line_lost_at, end_voltage, load)
+    load = _signal(run, "load_current") if "load_current" in run.signals else None
+    metric = holdup.holdup_time("bulk", _time(run), _signal(run, "bulk_voltage"), line_lost_at, end_voltage, load)
     return () if metric is None else (metric,)
 
 
