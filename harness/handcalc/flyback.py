@@ -33,6 +33,8 @@ from netlists.stages.flyback_params import (
 
 BUS = "input"  # subject of what the bus sees
 BUS_TOLERANCE = 1e-4  # relative
+FIRST_REACH = 0.05  # around the estimate of the lowest bus, in its logarithm
+SMALLEST_OFF = 0.02  # of the period: a largest duty of one would put that estimate at zero
 CACHED = 64
 EDGE_STEPS = 240  # of a turn-on
 OPEN_RING = 0.6  # of its swing: what a phase known to some 35 degrees leaves open of the drain at turn-on
@@ -115,11 +117,14 @@ def lowest_input(params: Params, condition: Condition) -> float:
         except ArithmeticError:
             return 1.0  # against the primary's resistance no duty is enough
 
-    low = high = math.log(condition.line_voltage)
-    is_enough = excess(high) < 0
-    least, most = (high + math.log(factor) for factor in (LOWEST, HIGHEST))
+    least, most = (math.log(factor * condition.line_voltage) for factor in (LOWEST, HIGHEST))
+    # a continuous flyback without losses needs D = n V / (n V + bus)
+    held = held_voltage(params, rails.first_voltage(params, condition))
+    low = high = min(max(math.log(held * (1 / params.largest_duty - 1 + SMALLEST_OFF)), least), most)
+    is_enough, reach = excess(high) < 0, FIRST_REACH
     while (excess(low) < 0) if is_enough else (excess(high) > 0):
-        low, high = (low - math.log(2), low) if is_enough else (high, high + math.log(2))
+        low, high = (low - reach, low) if is_enough else (high, high + reach)
+        reach *= 3
         if low < least or high > most:
             raise ArithmeticError(f"a duty of {params.largest_duty:g} is reached at no bus a converter would see")
     return math.exp(float(brentq(excess, low, high, xtol=BUS_TOLERANCE)))
