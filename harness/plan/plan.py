@@ -173,9 +173,16 @@ class Plan:
     Parameters
     ----------
     campaign : its workers do the hand calculations side by side; None: they are done here
+    only : which questions of an instance under a structure are asked; default: all
     """
 
-    def __init__(self, record: SupplyRecord, instances: Sequence[str], campaign: Campaign | None = None) -> None:
+    def __init__(
+        self,
+        record: SupplyRecord,
+        instances: Sequence[str],
+        campaign: Campaign | None = None,
+        only: Callable[[str, Mapping[str, str], Question], bool] = lambda instance, structure, question: True,
+    ) -> None:
         self.record = record
         self.answers: list[Answer] = []
         self._studies: dict[tuple[str, Situation], Study] = {}
@@ -186,6 +193,7 @@ class Plan:
             for instance in instances
             for structure in structures(record, instance)
             for question in self._questions(instance)
+            if only(instance, structure, question)
         ]
         lost: list[_Planned | None] = [None] * len(wanted)
         found = lost if campaign is None else campaign.calculate(_planned, [(record, *one) for one in wanted])
