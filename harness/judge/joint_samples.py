@@ -1,7 +1,8 @@
-"""Joint samples of all unread inputs verdicts rest on, without those that the bench's measurements rule out.
+"""Joint samples of all open inputs verdicts rest on, without those that the bench's measurements rule out.
 
-Samples are uniform over the recorded ranges, since a range says no more. Inferred values follow their sources, so they
-move together. What a sample cannot be is asked of measurements alone: a verdict looked at here has run at its adverse
+Tolerances are sampled beside the unread inputs: with a marked capacitance held at its nominal value a measured hold-up
+would rule out efficiencies that are quite possible. Samples are uniform over the recorded ranges, since a range says no
+more. Inferred values follow their sources, so they move together. What a sample cannot be is asked of measurements alone: a verdict looked at here has run at its adverse
 ends, so no sample between them is without operation.
 """
 
@@ -14,7 +15,7 @@ from harness.judge.open_verdicts import OpenVerdict
 from harness.plan.plan import PLANS, kind_of
 from harness.plan.rejection import measured_questions, why_not
 from harness.plan.study import Question
-from harness.plan.sweep import Design, Scale, points, size_of, unread_axes
+from harness.plan.sweep import Design, Scale, points, size_of
 from netlists.errors import InputError, OptionError
 from netlists.point import Point
 from netlists.record import SupplyRecord
@@ -56,12 +57,12 @@ def check_samples(samples: int) -> None:
 def _scales(
     record: SupplyRecord, verdicts: Sequence[OpenVerdict], measured: Mapping[str, Sequence[Question]]
 ) -> list[Scale]:
-    """The range of every unread input that a verdict or a measurement rests on."""
-    paths = {path for verdict in verdicts for path in verdict.unread}
+    """The range of every open input that a verdict or a measurement rests on."""
+    paths = {path for verdict in verdicts for path in verdict.points["adverse"][0]}
     for instance, questions in measured.items():
         for question in questions:
             _, reads = PLANS[kind_of(record, instance)].situation(record, instance, Point(), question)
-            paths |= {axis.path for axis in unread_axes(record, sorted(reads), ())}
+            paths |= {path for path in reads if path in record.quantities and not record.quantities[path].is_exact}
     found = []
     for path in sorted(paths):
         quantity = record.quantities[path]

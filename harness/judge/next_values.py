@@ -23,8 +23,8 @@ from harness.judge.screening import Effect, Matrix, moving, screen
 from harness.plan.plan import Corner
 from netlists.record import SupplyRecord
 
-TRAJECTORIES = 6  # of the screening, a verdict
-SAMPLES = 64
+TRAJECTORIES = 4  # of the screening, a verdict
+SAMPLES = 128
 SEED = 1
 NORMAL_95 = 1.959964  # two-sided quantile of the normal distribution at 95 %
 CROSSING_TOLERANCE = 1e-3  # of the input's range
@@ -55,6 +55,7 @@ class Gain:
     ----------
     fall : verdicts it settles on average;  low, high : 95 % confidence interval of that
     settles : for each verdict, in their order, the share of the samples in which it is settled
+    can_settle : some value in its range decides a verdict alone; else the fall is 0 for certain
     effect : largest mu_star of the screening among the verdicts, as a share of the verdict's largest
     """
 
@@ -66,6 +67,7 @@ class Gain:
     settles: tuple[float, ...]
     effect: float
     how: str
+    can_settle: bool
 
     @property
     def per_effort(self) -> float:
@@ -221,9 +223,9 @@ def _gain(
     fall = math.fsum(shares)
     low, high = wilson(fall / len(verdicts), len(samples))
     effort = record.quantities[path].effort
-    return Gain(
-        path, effort, fall, low * len(verdicts), high * len(verdicts), shares, effect, told(record, path)
-    )  # fmt: skip
+    can_settle = any(one is not None and (one.within, one.over) != (None, None) for one in crossings)
+    low, high = (low * len(verdicts), high * len(verdicts)) if can_settle else (0.0, 0.0)
+    return Gain(path, effort, fall, low, high, shares, effect, told(record, path), can_settle)
 
 
 def wilson(share: float, count: int) -> tuple[float, float]:
@@ -251,8 +253,10 @@ def sentence(gain: Gain, verdicts: Sequence[OpenVerdict]) -> str:
     """What to measure, how well and with what, and what that would settle."""
     many = f"{len(verdicts)} undecided verdict{'' if len(verdicts) == 1 else 's'}"
     start = f"Measure {short(gain.path)} {gain.how}: of {many} "
+    if not gain.can_settle:
+        return f"{start}none is settled by it alone, whatever it turns out to be."
     if gain.fall == 0:
-        return f"{start}none would be settled by it alone (0 to {gain.high:.2g})."
+        return f"{start}none was settled by it alone in any sample (0 to {gain.high:.2g})."
     often = max(range(len(verdicts)), key=lambda index: gain.settles[index])
     average = f"{gain.fall:.2g} ({gain.low:.2g} to {gain.high:.2g}) would be settled on average"
     return f"{start}{average}, most often {verdicts[often].words} ({gain.settles[often] * 100:.0f} % of samples)."

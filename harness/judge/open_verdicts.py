@@ -8,19 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
-from harness.judge.agreement import agreement
-from harness.judge.assess import undecided_answers
-from harness.judge.limits import Limit, limit_of
-from harness.judge.limits_file import NO_LIMITS, LimitsFile
-from harness.judge.sensitivity import hand_scale
+from harness.judge.limits import Limit
 from harness.judge.verdict import margin
-from harness.plan.plan import CORNERS, UNREAD, Answer, Corner, NoExpectation, Plan
+from harness.plan.plan import CORNERS, UNREAD, Corner, NoExpectation, Plan
 from harness.plan.study import Question
+from netlists.errors import StoreError
 from netlists.point import Point
 from netlists.record import SupplyRecord
 
+Row = Mapping[str, Any]  # of an assessment's metrics, keys as in DEVELOPERS.md
+CONDITION = ("label", "study", "supply", "line_voltage", "line_frequency", "output_power", "load_fraction")
 NO_OPERATION = -1.0  # margin where the hand calculation finds no settled operation: over
 
 
@@ -78,44 +77,58 @@ class HandMargin:
         return margin(expected[verdict.metric, verdict.subject].value * factor, verdict.limit)
 
 
-def open_verdicts(
-    record: SupplyRecord, plan: Plan, limits: LimitsFile = NO_LIMITS
-) -> tuple[list[OpenVerdict], list[Left]]:
-    """The undecided verdicts of a plan that has run: those that readings can decide, and those that none can."""
+def open_verdicts(record: SupplyRecord, rows: Sequence[Row]) -> tuple[list[OpenVerdict], list[Left]]:
+    """The undecided verdicts among an assessment's metric rows: those readings can decide, and those none can."""
     found: list[OpenVerdict] = []
     left: list[Left] = []
-    for answer in undecided_answers(record, plan, limits):
-        limit = limit_of(record, answer, limits)
-        assert limit is not None  # without a limit nothing is undecided
-        verdict, reason = _open(record, answer, limit)
-        if verdict is not None:
-            found.append(verdict)
+    for row in rows:
+        if row["verdict"] != "undecided":
+            continue
+        reason = _why_left(row)
+        if reason:
+            left.append(Left(f"{row['metric']} of {row['subject']}, {row['condition']['label']}", reason))
         else:
-            left.append(Left(f"{answer.metric} of {answer.subject}, {answer.question.label}", reason))
+            found.append(_open(record, row))
     return found, left
 
 
-def _open(record: SupplyRecord, answer: Answer, limit: Limit) -> tuple[OpenVerdict | None, str]:
-    """An answer's open verdict, or None and why no reading decides it."""
-    run = [answer.corners[corner] for corner in CORNERS]
-    if any(one.finding is not None and agreement(one.finding.metric.value, one.hand) == "disagrees" for one in run):
-        return None, "simulation and hand calculation disagree, which no reading mends"
-    points: dict[Corner, tuple[Mapping[str, float], float]] = {}
-    for corner in ("adverse", "rescued"):
-        at = answer.corners[corner]
-        scale = hand_scale(at, f"at the {corner} ends")
-        if scale is None:
-            return None, at.error or "no hand calculation at its ends to scale"
-        points[corner] = (at.point.values, scale.factor)
+def _why_left(row: Row) -> str:
+    """Why no reading decides a row; empty where some may."""
+    if row["agreement"] == "disagrees":
+        return "simulation and hand calculation disagree, which no reading mends"
+    for corner in CORNERS[1:]:
+        at = row[corner]
+        if at["value"] is None or not at["hand"]:
+            return str(at["error"] or f"no hand calculation at its {corner} ends to scale")
+    return ""
+
+
+def _open(record: SupplyRecord, row: Row) -> OpenVerdict:
+    points = {
+        corner: (dict(row[corner]["inputs"]), float(row[corner]["value"] / row[corner]["hand"]))
+        for corner in CORNERS[1:]
+    }
     unread = {
         path: (worse, points["rescued"][0][path])
         for path, worse in points["adverse"][0].items()
         if record.quantities[path].known in UNREAD
     }
-    verdict = OpenVerdict(
-        answer.instance, answer.structure, answer.question, answer.metric, answer.subject, limit, unread, points
+    limit = Limit(row["limit"], row["limit_adverse"], row["limit_side"], row["limit_source"])
+    structure = row["condition"]["structure"]
+    return OpenVerdict(
+        row["instance"], structure, _question(record, row), row["metric"], row["subject"], limit, unread, points
     )
-    return verdict, ""
+
+
+def _question(record: SupplyRecord, row: Row) -> Question:
+    """The question a row answers."""
+    asked = [question for question in Plan(record, []).questions(row["instance"]) if not question.measurement]
+    for question in asked:
+        if row["metric"] in question.metrics and all(
+            getattr(question, name) == row["condition"][name] for name in CONDITION
+        ):
+            return question
+    raise StoreError(f"{row['metric']}, {row['condition']['label']}: not asked any more; run bulkrail check again")
 
 
 def margins(margin_of: Margin, verdict: OpenVerdict, points: Sequence[Mapping[str, float]], _try: int) -> list[float]:

@@ -173,16 +173,9 @@ class Plan:
     Parameters
     ----------
     campaign : its workers do the hand calculations side by side; None: they are done here
-    only : which questions of an instance under a structure are asked; default: all
     """
 
-    def __init__(
-        self,
-        record: SupplyRecord,
-        instances: Sequence[str],
-        campaign: Campaign | None = None,
-        only: Callable[[str, Mapping[str, str], Question], bool] = lambda instance, structure, question: True,
-    ) -> None:
+    def __init__(self, record: SupplyRecord, instances: Sequence[str], campaign: Campaign | None = None) -> None:
         self.record = record
         self.answers: list[Answer] = []
         self._studies: dict[tuple[str, Situation], Study] = {}
@@ -192,8 +185,7 @@ class Plan:
             (instance, structure, question)
             for instance in instances
             for structure in structures(record, instance)
-            for question in self._questions(instance)
-            if only(instance, structure, question)
+            for question in self.questions(instance)
         ]
         lost: list[_Planned | None] = [None] * len(wanted)
         found = lost if campaign is None else campaign.calculate(_planned, [(record, *one) for one in wanted])
@@ -212,7 +204,7 @@ class Plan:
         self._hand |= planned.hand
         self._situations |= planned.situations
 
-    def _questions(self, instance: str) -> list[Question]:
+    def questions(self, instance: str) -> list[Question]:
         """The stage's own questions, then the claims about its metrics."""
         planner = self._planner(instance)
         asked = list(planner.questions(self.record, instance))
