@@ -9,7 +9,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import check_record
+from harness.check import MOST_WORKERS, check_record
 from harness.judge.joint_samples import check_samples, joint_samples
 from harness.judge.limits_file import NO_LIMITS, LimitsFile, limits_beside, load_limits
 from harness.judge.next_values import SAMPLES, SEED, TRAJECTORIES, NextValues, next_values
@@ -35,7 +35,7 @@ def measure_next(
     workers: int | None = None,
     limits_file: Path | None = None,
     on_progress: Callable[[int, int], None] | None = None,
-) -> tuple[SupplyRecord, NextValues]:
+) -> NextValues:
     """Readings worth their effort, best first. Simulates nothing that a check of the same record has stored.
 
     Parameters
@@ -49,6 +49,8 @@ def measure_next(
     StoreError : the results folder cannot be used
     """
     check_samples(samples)
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
     if not 0 <= seed <= LARGEST_SEED:
         raise OptionError(f"--seed: must be 0 to {LARGEST_SEED}, found {seed}")
     check_salib()
@@ -66,21 +68,19 @@ def measure_next(
         rows = _stored_rows(record, file, out, limits, instance) or []
     verdicts, left = open_verdicts(record, rows)
     if not verdicts:
-        return record, NextValues((), tuple(left), (), (), 0, 0, (), TRAJECTORIES, seed)
+        return NextValues((), tuple(left), (), (), 0, 0, (), TRAJECTORIES, seed)
     with Campaign(out, workers=workers) as campaign:
         accepted, refused = joint_samples(record, verdicts, samples, seed, campaign.calculate)
         gains, still = next_values(
             record, verdicts, HandMargin(record), accepted, seed=seed, compute=campaign.calculate
         )  # fmt: skip
-    return record, NextValues(
+    return NextValues(
         tuple(verdicts), tuple(left), tuple(gains), tuple(still), len(accepted), samples, tuple(refused), TRAJECTORIES,
         seed,
     )  # fmt: skip
 
 
-def _stored_rows(
-    record: SupplyRecord, file: Path, out: Path, limits: LimitsFile, instance: str | None
-) -> Rows | None:
+def _stored_rows(record: SupplyRecord, file: Path, out: Path, limits: LimitsFile, instance: str | None) -> Rows | None:
     """Metric rows of the stored assessment of this very record and limits; None where there is none, or not of all."""
     try:
         content = json.loads((out / "assessments" / f"{record.name}.json").read_text(encoding="utf-8"))

@@ -38,6 +38,10 @@ BY_FIELD: dict[str, Instrument] = {
     "switching_time": Instrument(0.1, 0.0, "an oscilloscope"),
     "resistance_25": Instrument(0.02, 0.0, "a multimeter"),
 }
+BY_PATH: dict[str, Instrument] = {  # the mains is live: no bridge and no ohmmeter goes there
+    "line.resistance": Instrument(0.1, 0.0, "a loop impedance tester"),
+    "line.inductance": Instrument(0.1, 0.0, "a loop impedance tester"),
+}
 BY_UNIT: dict[str, Instrument] = {
     "F": Instrument(0.05, 0.0, "an LCR bridge"),
     "H": Instrument(0.05, 0.0, "an LCR bridge"),
@@ -57,6 +61,8 @@ UNKNOWN = Instrument(0.1, 0.0, "what is at hand")
 
 def usual(path: str, unit: str) -> Instrument:
     """The bench's usual instrument for a value at a record path."""
+    if path in BY_PATH:
+        return BY_PATH[path]
     return BY_FIELD.get(path.removesuffix(DEVIATION).rsplit(".", 1)[1], BY_UNIT.get(unit, UNKNOWN))
 
 

@@ -2,8 +2,8 @@
 
 Tolerances are sampled beside the unread inputs: with a marked capacitance held at its nominal value a measured hold-up
 would rule out efficiencies that are quite possible. Samples are uniform over the recorded ranges, since a range says no
-more. Inferred values follow their sources, so they move together. What a sample cannot be is asked of measurements alone: a verdict looked at here has run at its adverse
-ends, so no sample between them is without operation.
+more. Inferred values follow their sources, so they move together. What a sample cannot be is asked of measurements
+alone: a verdict looked at here has run at its adverse ends, so no sample between them is without operation.
 """
 
 from __future__ import annotations

@@ -244,19 +244,20 @@ def wilson(share: float, count: int) -> tuple[float, float]:
 
 
 def short(path: str) -> str:
-    """The end of a path as people call it: a designator with its field, or a field alone."""
+    """The end of a path as people call it: a designator with its field, or an instance with its own."""
     words = path.split(".")
-    return ".".join(words[3:]) if len(words) > 4 and words[2] == "parts" else path
+    return ".".join(words[3:]) if len(words) > 4 and words[2] == "parts" else path.removeprefix("stages.")
 
 
 def sentence(gain: Gain, verdicts: Sequence[OpenVerdict]) -> str:
     """What to measure, how well and with what, and what that would settle."""
     many = f"{len(verdicts)} undecided verdict{'' if len(verdicts) == 1 else 's'}"
-    start = f"Measure {short(gain.path)} {gain.how}: of {many} "
+    what = f"{short(gain.path)} {gain.how}"
     if not gain.can_settle:
-        return f"{start}none is settled by it alone, whatever it turns out to be."
+        return f"Measuring {what} would settle none of {many} by itself, whatever it turns out to be."
     if gain.fall == 0:
-        return f"{start}none was settled by it alone in any sample (0 to {gain.high:.2g})."
+        return f"Measuring {what} settled none of {many} by itself in any sample (0 to {gain.high:.2g})."
     often = max(range(len(verdicts)), key=lambda index: gain.settles[index])
     average = f"{gain.fall:.2g} ({gain.low:.2g} to {gain.high:.2g}) would be settled on average"
-    return f"{start}{average}, most often {verdicts[often].words} ({gain.settles[often] * 100:.0f} % of samples)."
+    most = f"most often {verdicts[often].words} ({gain.settles[often] * 100:.0f} % of samples)"
+    return f"Measure {what}: of {many} {average}, {most}."

@@ -134,4 +134,3 @@ def _question(record: SupplyRecord, row: Row) -> Question:
 def margins(margin_of: Margin, verdict: OpenVerdict, points: Sequence[Mapping[str, float]], _try: int) -> list[float]:
     """Margins at many values of a verdict's unread inputs, its tolerances adverse: a task for a worker."""
     return [margin_of(verdict, "adverse", values) for values in points]
-
