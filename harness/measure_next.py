@@ -12,7 +12,7 @@ from typing import Any
 from harness.check import MOST_WORKERS, check_record
 from harness.judge.joint_samples import check_samples, joint_samples
 from harness.judge.limits_file import NO_LIMITS, LimitsFile, limits_beside, load_limits
-from harness.judge.next_values import SAMPLES, SEED, TRAJECTORIES, NextValues, next_values
+from harness.judge.next_values import SAMPLES, SEED, TOGETHER, TRAJECTORIES, NextValues, next_values, together
 from harness.judge.open_verdicts import HandMargin, open_verdicts
 from harness.judge.screening import check_salib
 from harness.plan.plan import simulated_instances
@@ -68,16 +68,28 @@ def measure_next(
         rows = _stored_rows(record, file, out, limits, instance) or []
     verdicts, left = open_verdicts(record, rows)
     if not verdicts:
-        return NextValues((), tuple(left), (), (), 0, 0, (), TRAJECTORIES, seed)
+        return NextValues((), tuple(left), (), (), (), 0, 0, 0, (), TRAJECTORIES, seed)
     with Campaign(out, workers=workers) as campaign:
         accepted, refused = joint_samples(record, verdicts, samples, seed, campaign.calculate)
         gains, still = next_values(
             record, verdicts, HandMargin(record), accepted, seed=seed, compute=campaign.calculate
         )  # fmt: skip
+        few = accepted[:TOGETHER]
+        paths = [gain.path for gain in gains]
+        all_read = together(record, verdicts, HandMargin(record), few, paths, campaign.calculate)
     return NextValues(
-        tuple(verdicts), tuple(left), tuple(gains), tuple(still), len(accepted), samples, tuple(refused), TRAJECTORIES,
+        tuple(verdicts),
+        tuple(left),
+        tuple(gains),
+        tuple(still),
+        all_read,
+        len(few),
+        len(accepted),
+        samples,
+        tuple(refused),
+        TRAJECTORIES,
         seed,
-    )  # fmt: skip
+    )
 
 
 def _stored_rows(record: SupplyRecord, file: Path, out: Path, limits: LimitsFile, instance: str | None) -> Rows | None:

@@ -61,7 +61,7 @@ def test_nothing_undecided_is_said_and_fine(tmp_path: Path) -> None:
         ({"samples": 24}, "--samples: must be a power of 2"),
         ({"samples": 0}, "--samples: must be a power of 2"),
         ({"seed": -1}, "--seed"),
-        ({"instance": "mains_rectifer"}, "did you mean mains_rectifier"),
+        ({"instance": "mains_rectifer"}, "mains_rectifier"),
         ({"workers": 0}, "--workers"),
     ],
 )

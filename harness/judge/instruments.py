@@ -26,8 +26,8 @@ BY_FIELD: dict[str, Instrument] = {
     "esr": Instrument(0.05, 0.0, "an LCR bridge, four wires"),
     "converter_efficiency": Instrument(0.01, 0.0, "a power meter on either side"),
     "b_value": Instrument(0.02, 0.0, "a multimeter at two temperatures"),
-    "primary_turns": Instrument(0.0, 0.0, "the eye: turns are counted"),
-    "secondary_turns": Instrument(0.0, 0.0, "the eye: turns are counted"),
+    "primary_turns": Instrument(0.0, 0.0, "counting"),
+    "secondary_turns": Instrument(0.0, 0.0, "counting"),
     "forward_voltage": Instrument(0.02, 0.0, "a bench supply at the test current"),
     "slope_resistance": Instrument(0.1, 0.0, "a bench supply at two currents"),
     "on_resistance": Instrument(0.05, 0.0, "a bench supply, four wires"),
@@ -102,7 +102,7 @@ def told(record: SupplyRecord, path: str) -> str:
         low, high = (abs(end) * 100 for end in quantity.instrument)
         return f"to {low:.3g} %" if low == high else f"to -{low:.3g}/+{high:.3g} %"
     if instrument.share == 0 and instrument.absolute == 0:
-        return f"exactly with {instrument.words}"
+        return f"exactly by {instrument.words}"
     parts = [f"{instrument.share * 100:.3g} %"] if instrument.share else []
     parts += [f"{instrument.absolute:.3g} {unit}"] if instrument.absolute else []
     return f"to {' and '.join(parts)} with {instrument.words}"

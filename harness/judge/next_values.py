@@ -26,6 +26,8 @@ from netlists.record import SupplyRecord
 TRAJECTORIES = 4  # of the screening, a verdict
 SAMPLES = 128
 SEED = 1
+TOGETHER = 16  # samples of all readings at once, each of which needs hand calculations of its own
+PIECE = 4  # of them a task
 NORMAL_95 = 1.959964  # two-sided quantile of the normal distribution at 95 %
 CROSSING_TOLERANCE = 1e-3  # of the input's range
 
@@ -83,6 +85,8 @@ class NextValues:
     ----------
     left : undecided verdicts that no reading is known to decide
     still : inputs the screening left out: they move no verdict enough
+    together : for each verdict, the share of the first ``together_of`` samples in which reading all ranked inputs
+        settles it: what readings can do at all
     accepted, drawn : joint samples used, and of how many;  why_not : reasons of the others
     """
 
@@ -90,6 +94,8 @@ class NextValues:
     left: tuple[Left, ...]
     gains: tuple[Gain, ...]
     still: tuple[str, ...]
+    together: tuple[float, ...]
+    together_of: int
     accepted: int
     drawn: int
     why_not: tuple[str, ...]
@@ -196,12 +202,61 @@ def _crossing(margin_of: Margin, verdict: OpenVerdict, path: str, corner: Corner
 def is_settled(record: SupplyRecord, verdict: OpenVerdict, path: str, crossings: Crossings, value: float) -> bool:
     """Whether a verdict is decided once an input was read as a value, within its instrument's uncertainty."""
     worse, better = verdict.unread[path]
-    low, high = measured_range(record, path, value)
+    worst, best = _read_ends(record, verdict, path, value)
     towards = 1.0 if better > worse else -1.0
-    worst, best = (low, high) if better > worse else (high, low)
     within = crossings.within is not None and towards * (worst - crossings.within) >= 0
     over = crossings.over is not None and towards * (best - crossings.over) < 0
     return within or over
+
+
+def together(
+    record: SupplyRecord,
+    verdicts: Sequence[OpenVerdict],
+    margin_of: Margin,
+    samples: Sequence[Values],
+    paths: Sequence[str],
+    compute: Compute = here,
+) -> tuple[float, ...]:
+    """For each verdict, the share of some samples in which it is decided once all of some inputs were read."""
+    tasks = [
+        (record, margin_of, verdict, tuple(paths), samples[first : first + PIECE])
+        for verdict in verdicts
+        for first in range(0, len(samples), PIECE)
+    ]
+    found = [
+        decided_together(*task, 1) if one is None else one
+        for task, one in zip(tasks, compute(decided_together, tasks), strict=True)
+    ]
+    pieces = len(tasks) // len(verdicts)
+    return tuple(
+        sum(sum(piece) for piece in found[index * pieces : (index + 1) * pieces]) / len(samples)
+        for index in range(len(verdicts))
+    )
+
+
+def decided_together(
+    record: SupplyRecord,
+    margin_of: Margin,
+    verdict: OpenVerdict,
+    paths: Sequence[str],
+    samples: Sequence[Values],
+    _try: int,
+) -> list[bool]:
+    """Whether each of some samples, read all at once, decides a verdict: a task for a worker."""
+    decided = []
+    for sample in samples:
+        ends = {path: _read_ends(record, verdict, path, sample[path]) for path in paths if path in verdict.unread}
+        within = margin_of(verdict, "adverse", {path: worst for path, (worst, _) in ends.items()}) >= 0
+        over = not within and margin_of(verdict, "rescued", {path: best for path, (_, best) in ends.items()}) < 0
+        decided.append(within or over)
+    return decided
+
+
+def _read_ends(record: SupplyRecord, verdict: OpenVerdict, path: str, value: float) -> tuple[float, float]:
+    """(Worse end, better end) of what is left of an input's range once it was read as a value."""
+    worse, better = verdict.unread[path]
+    low, high = measured_range(record, path, value)
+    return (low, high) if better > worse else (high, low)
 
 
 def _gain(

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.judge.next_values import Gain, NextValues, sentence, short
+from harness.judge.next_values import Gain, NextValues, sentence, short, wilson
 from harness.judge.screening import CONFIDENCE, LEAST_SHARE
 from netlists.errors import one_line
 
@@ -59,6 +59,16 @@ def closing_lines(found: NextValues) -> list[str]:
     ]
     if stubborn:
         lines.append(f"settled by no single reading: {'; '.join(stubborn)}")
+    count = len(found.verdicts)
+    low, high = (end * count for end in wilson(sum(found.together) / count, found.together_of))
+    lines.append(
+        f"all {len(found.gains)} readings together would settle {sum(found.together):.2g} ({low:.2g} to {high:.2g}, "
+        f"{found.together_of} samples): "
+        + "; ".join(
+            f"{verdict.words} {share * 100:.0f} %"
+            for verdict, share in zip(found.verdicts, found.together, strict=True)
+        )
+    )
     if found.still:
         many = f"{found.trajectories} Morris trajectories a verdict"
         share = f"below {LEAST_SHARE * 100:.0f} % of the largest effect with {CONFIDENCE * 100:.0f} % confidence"
@@ -101,6 +111,7 @@ def next_json(found: NextValues) -> dict[str, Any]:
             }
             for gain in found.gains
         ],
+        "together": {"settles": list(found.together), "samples": found.together_of},
         "screened_out": list(found.still),
         "screening": {
             "method": "Morris",

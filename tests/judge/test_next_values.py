@@ -15,7 +15,7 @@ from harness.judge.assess import assess
 from harness.judge.instruments import measured_range, told
 from harness.judge.joint_samples import joint_samples
 from harness.judge.limits import Limit
-from harness.judge.next_values import Crossings, crossings_of, is_settled, next_values, sentence, wilson
+from harness.judge.next_values import Crossings, crossings_of, is_settled, next_values, sentence, together, wilson
 from harness.judge.open_verdicts import HandMargin, OpenVerdict, open_verdicts
 from harness.plan.plan import UNREAD, Corner, Plan
 from harness.simulate.campaign import Campaign
@@ -97,6 +97,22 @@ def test_share_settled_is_what_the_line_says() -> None:
              - record.quantities[path].low)) for path in PATHS} for i in range(200)]  # fmt: skip
     gains, _ = next_values(record, [verdict], margin, even)
     assert {gain.path: gain.fall for gain in gains} == pytest.approx({RESISTANCE: 0.5, ANGLE: 0.0}, abs=0.011)
+
+
+def test_readings_together_settle_what_none_does_alone() -> None:
+    """Three equal weights, offset a half: one alone reaches a third at most; all read exactly decide every sample."""
+    exact = {"instrument": (0.0, 0.0)}
+    record = recorded(resistance=exact, loss_angle=exact, ambient=exact)
+    verdict = verdict_on(record)
+    margin = Linear((1.0, 1.0, 1.0))
+    samples, _ = joint_samples(record, [verdict], 32, 1)
+    gains, _ = next_values(record, [verdict], margin, samples)
+    assert [gain.can_settle for gain in gains] == [False] * 3
+    assert together(record, [verdict, verdict], margin, samples, PATHS) == (1.0, 1.0)
+    # two of three read: decided where the two alone reach the half, or miss it with the third at its best: the sum of
+    # two even shares is above 3/2 or below 1/2, each with 1/8
+    many, _ = joint_samples(record, [verdict], 512, 1)
+    assert together(record, [verdict], margin, many, PATHS[:2]) == pytest.approx((0.25,), abs=0.02)
 
 
 def test_a_coarse_instrument_settles_less() -> None:

@@ -265,7 +265,7 @@ def test_a_letter_that_may_mean_two_things_is_refused(text: str, unit: str, mess
         ({"value": "5", "tolerance": 5}, 'tolerance must be a text such as "5%", found 5'),
         (
             {"value": "5", "colour": "red"},
-            'unknown key "colour" in a quantity; allowed: date, evidence, formula, high, '
+            'unknown key "colour" in a quantity; allowed: date, effort, evidence, formula, high, instrument, '
             "known, low, note, of, tolerance, uncertainty, value",
         ),
         ({"value": "5", "of": {}}, 'formula and of belong to known = "inferred", found known = "marked"'),
