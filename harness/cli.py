@@ -89,6 +89,37 @@ def check(
     return assessment.exit_code
 
 
+@app.command(name="next", help="Rank what to measure next: which reading would settle most undecided verdicts.")
+def next_readings(
+    record: Annotated[Path, Parameter(help="record file (TOML)")],
+    *,
+    instance: Annotated[str | None, Parameter(help="only verdicts of this stage instance")] = None,
+    out: Annotated[Path, Parameter(help="results folder of bulkrail check; checked first where it holds none")] = Path(
+        "results"
+    ),
+    samples: Annotated[int, Parameter(help="joint samples of the open inputs, a power of 2")] = 128,
+    seed: Annotated[int, Parameter(help="of screening and samples; the same seed gives the same answer")] = 1,
+    json: Annotated[bool, Parameter(help="print JSON instead", negative=())] = False,
+    workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+    limits: Annotated[Path | None, Parameter(help="limits file; else RECORD's own .limits.toml, if any")] = None,
+) -> int:
+    """Ranks readings; ends 0, also where nothing is undecided."""
+    from harness.measure_next import measure_next
+    from harness.show.next_table import next_json, print_next
+    from harness.show.progress import progress
+
+    with progress() as on_progress:
+        found = measure_next(
+            record, out, instance=instance, samples=samples, seed=seed, workers=workers, limits_file=limits,
+            on_progress=on_progress,
+        )  # fmt: skip
+    if json:
+        _print_json(next_json(found))
+    else:
+        print_next(_console(), found)
+    return 0
+
+
 @app.command(help="Run a sweep file: metrics of one stage over axes of record values and conditions.")
 def sweep(
     file: Annotated[Path, Parameter(help="sweep file (TOML)")],

@@ -226,6 +226,8 @@ class Quantity:
     of : argument of that formula -> record path it is taken from
     deviation : relative range laid around an inferred value, (low, high)
     note, evidence, date : free texts of the person who recorded it
+    effort : of measuring it, in any unit the record keeps to; what to measure next is ranked by the gain per effort
+    instrument : relative deviations (low, high) such a measurement would leave; None: the usual one of its kind
     """
 
     nominal: float
@@ -239,6 +241,8 @@ class Quantity:
     note: str = ""
     evidence: str = ""
     date: str = ""
+    effort: float = 1.0
+    instrument: tuple[float, float] | None = None
 
     @property
     def is_exact(self) -> bool:
@@ -292,7 +296,8 @@ class QuantitySpec:
         known = table.get("known", default_known)
         if not isinstance(known, str) or known not in KNOWN:
             raise QuantityError(f"known must be one of {', '.join(KNOWN)}, found {shown(known)}")
-        texts = {key: _text(table, key) for key in ("note", "evidence", "date")}
+        texts: dict[str, Any] = {key: _text(table, key) for key in ("note", "evidence", "date")}
+        texts |= _measuring(table)
         if known == "inferred":
             return self._inferred(table, texts)
         if "formula" in table or "of" in table:
@@ -363,7 +368,7 @@ class QuantitySpec:
         ends = (nominal * (1 + deviation[0]), nominal * (1 + deviation[1]))
         return min(ends), max(ends)
 
-    def _inferred(self, table: dict[str, Any], texts: dict[str, str]) -> Quantity:
+    def _inferred(self, table: dict[str, Any], texts: dict[str, Any]) -> Quantity:
         if "value" in table or "low" in table or "high" in table:
             raise QuantityError("inferred values are computed at load, so value, low and high may not be given")
         formula, of = table.get("formula"), table.get("of", {})
@@ -412,7 +417,26 @@ class QuantitySpec:
 
 _TABLE_KEYS = {
     "value", "low", "high", "tolerance", "uncertainty", "known", "formula", "of", "note", "evidence", "date",
+    "effort", "instrument",
 }  # fmt: skip
+
+
+def _measuring(table: dict[str, Any]) -> dict[str, Any]:
+    """What measuring a value would cost and leave: ``effort`` and ``instrument``, where they are stated."""
+    found: dict[str, Any] = {}
+    if "effort" in table:
+        effort = table["effort"]
+        if isinstance(effort, bool) or not isinstance(effort, int | float) or not 0 < effort < math.inf:
+            raise QuantityError(f"effort must be a number > 0, found {shown(effort)}")
+        found["effort"] = float(effort)
+    if "instrument" in table:
+        if not isinstance(table["instrument"], str):
+            raise QuantityError(f'instrument must be a text such as "5%", found {shown(table["instrument"])}')
+        try:
+            found["instrument"] = read_tolerance(table["instrument"])
+        except QuantityError as error:
+            raise QuantityError(f"instrument: {error}") from error
+    return found
 
 
 def _text(table: dict[str, Any], key: str) -> str:

@@ -39,7 +39,10 @@ def with_inferred(record: SupplyRecord) -> SupplyRecord:
     for path, q in list(filled.items()):
         if q.deviation != (0.0, 0.0):  # an open input of its own: how far the formula may be off
             low, high = q.deviation
-            filled[deviation_path(path)] = Quantity(0.0, low, high, "1", "assumed", note=f"tolerance of {q.formula}")
+            filled[deviation_path(path)] = Quantity(
+                0.0, low, high, "1", "assumed", note=f"tolerance of {q.formula}", effort=q.effort,
+                instrument=q.instrument,
+            )  # fmt: skip
             specs[deviation_path(path)] = DEVIATION
     return SupplyRecord(record.data, record.file, record.lines, filled, specs)
 

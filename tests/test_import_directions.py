@@ -27,7 +27,8 @@ ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
-ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.cli"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 
 # library -> the only modules that may import it
 ONLY_USERS = {
@@ -38,6 +39,7 @@ ONLY_USERS = {
     "cyclopts": "harness/cli.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
+    "SALib": "harness/judge/screening.py",
     "PySpice.Spice.NgSpice": "harness/simulate/ngspice.py",
 }
 BUILDERS = ("netlists.stages", "netlists.devices", "netlists.decktext", "PySpice")

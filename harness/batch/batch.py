@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from harness.batch.rejection import measured_questions, situation_of, why_not
 from harness.batch.table import Key, Row, SweepTable
 from harness.plan.plan import PLANS, every_metric, kind_of, run_rounds, simulated_instances, structures
+from harness.plan.rejection import measured_questions, situation_of, why_not
 from harness.plan.statements import check_names
 from harness.plan.study import AMBIENT, Question, Study, StudyResult
 from harness.plan.sweep import (

@@ -185,7 +185,7 @@ class Plan:
             (instance, structure, question)
             for instance in instances
             for structure in structures(record, instance)
-            for question in self._questions(instance)
+            for question in self.questions(instance)
         ]
         lost: list[_Planned | None] = [None] * len(wanted)
         found = lost if campaign is None else campaign.calculate(_planned, [(record, *one) for one in wanted])
@@ -204,7 +204,7 @@ class Plan:
         self._hand |= planned.hand
         self._situations |= planned.situations
 
-    def _questions(self, instance: str) -> list[Question]:
+    def questions(self, instance: str) -> list[Question]:
         """The stage's own questions, then the claims about its metrics."""
         planner = self._planner(instance)
         asked = list(planner.questions(self.record, instance))

@@ -265,7 +265,7 @@ def test_a_letter_that_may_mean_two_things_is_refused(text: str, unit: str, mess
         ({"value": "5", "tolerance": 5}, 'tolerance must be a text such as "5%", found 5'),
         (
             {"value": "5", "colour": "red"},
-            'unknown key "colour" in a quantity; allowed: date, evidence, formula, high, '
+            'unknown key "colour" in a quantity; allowed: date, effort, evidence, formula, high, instrument, '
             "known, low, note, of, tolerance, uncertainty, value",
         ),
         ({"value": "5", "of": {}}, 'formula and of belong to known = "inferred", found known = "marked"'),
@@ -424,3 +424,31 @@ def test_a_unit_may_stand_between_value_and_tolerance(text: str) -> None:
     assert (quantity.nominal, quantity.low, quantity.high) == (5.0, pytest.approx(4.0), pytest.approx(6.0))
     with pytest.raises(QuantityError, match=r"value in ohm such as .*, found \"5 uF\""):
         QuantitySpec("ohm", "", gt=0).parse("5 uF 20%", "marked")
+
+
+def test_what_measuring_costs_and_leaves() -> None:
+    spec = QuantitySpec("ohm", "any", gt=0)
+    table = {"value": "0.8", "low": "0.4", "high": "1.6", "known": "assumed"}
+    plain = spec.parse(table, None)
+    assert (plain.effort, plain.instrument) == (1.0, None)
+    stated = spec.parse({**table, "effort": 3, "instrument": "-2/+5%"}, None)
+    assert (stated.effort, stated.instrument) == (3.0, (-0.02, 0.05))
+    assert stated.with_values(1.0, 1.0, 1.0).effort == 3.0
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        ("effort", 0, "effort must be a number > 0, found 0"),
+        ("effort", "2", 'effort must be a number > 0, found "2"'),
+        ("effort", True, "effort must be a number > 0"),
+        ("effort", math.inf, "effort must be a number > 0"),
+        ("instrument", 0.05, 'instrument must be a text such as "5%"'),
+        ("instrument", "5 ohm", "instrument: tolerance must be such as"),
+    ],
+)
+def test_what_measuring_costs_and_leaves_is_refused_in_words(key: str, value: object, says: str) -> None:
+    table = {"value": "0.8", "low": "0.4", "high": "1.6", "known": "assumed", key: value}
+    with pytest.raises(QuantityError) as caught:
+        QuantitySpec("ohm", "any", gt=0).parse(table, None)
+    assert says in str(caught.value)

@@ -1,0 +1,107 @@
+"""What to measure next, from a record's file to readings in the order they are worth it; uses what a check stored."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from harness.check import MOST_WORKERS, check_record
+from harness.judge.joint_samples import check_samples, joint_samples
+from harness.judge.limits_file import NO_LIMITS, LimitsFile, limits_beside, load_limits
+from harness.judge.next_values import SAMPLES, SEED, TOGETHER, TRAJECTORIES, NextValues, next_values, together
+from harness.judge.open_verdicts import HandMargin, open_verdicts
+from harness.judge.screening import check_salib
+from harness.plan.plan import simulated_instances
+from harness.simulate.campaign import Campaign
+from netlists.errors import OptionError, nearest
+from netlists.quantity import shown
+from netlists.record import SupplyRecord, load_record
+
+Rows = list[dict[str, Any]]
+LARGEST_SEED = 2**32 - 1
+
+
+def measure_next(
+    file: Path,
+    out: Path,
+    *,
+    instance: str | None = None,
+    samples: int = SAMPLES,
+    seed: int = SEED,
+    workers: int | None = None,
+    limits_file: Path | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> NextValues:
+    """Readings worth their effort, best first. Simulates nothing that a check of the same record has stored.
+
+    Parameters
+    ----------
+    out : results folder; where it holds no assessment of this very record and limits, the record is checked first
+
+    Raises
+    ------
+    InputError : the record, the limits file or an option is wrong
+    SetupError : SALib or libngspice is missing
+    StoreError : the results folder cannot be used
+    """
+    check_samples(samples)
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
+    if not 0 <= seed <= LARGEST_SEED:
+        raise OptionError(f"--seed: must be 0 to {LARGEST_SEED}, found {seed}")
+    check_salib()
+    record = load_record(file)
+    if instance is not None and instance not in simulated_instances(record):
+        known = simulated_instances(record)
+        raise OptionError(f"--instance: {shown(instance)} cannot be simulated; {nearest(instance, known)}")
+    limits_file = limits_file or limits_beside(file)
+    limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
+    rows = _stored_rows(record, file, out, limits, instance)
+    if rows is None:
+        check_record(
+            file, out, instance=instance, workers=workers, plots=False, limits_file=limits_file, on_progress=on_progress
+        )
+        rows = _stored_rows(record, file, out, limits, instance) or []
+    verdicts, left = open_verdicts(record, rows)
+    if not verdicts:
+        return NextValues((), tuple(left), (), (), (), 0, 0, 0, (), TRAJECTORIES, seed)
+    with Campaign(out, workers=workers) as campaign:
+        accepted, refused = joint_samples(record, verdicts, samples, seed, campaign.calculate)
+        gains, still = next_values(
+            record, verdicts, HandMargin(record), accepted, seed=seed, compute=campaign.calculate
+        )  # fmt: skip
+        few = accepted[:TOGETHER]
+        paths = [gain.path for gain in gains]
+        all_read = together(record, verdicts, HandMargin(record), few, paths, campaign.calculate)
+    return NextValues(
+        tuple(verdicts),
+        tuple(left),
+        tuple(gains),
+        tuple(still),
+        all_read,
+        len(few),
+        len(accepted),
+        samples,
+        tuple(refused),
+        TRAJECTORIES,
+        seed,
+    )
+
+
+def _stored_rows(record: SupplyRecord, file: Path, out: Path, limits: LimitsFile, instance: str | None) -> Rows | None:
+    """Metric rows of the stored assessment of this very record and limits; None where there is none, or not of all."""
+    try:
+        content = json.loads((out / "assessments" / f"{record.name}.json").read_text(encoding="utf-8"))
+        rows = [row for row in content["metrics"] if instance in (None, row["instance"])]
+        same = content["provenance"]["record_sha256"] == hashlib.sha256(file.read_bytes()).hexdigest()
+        same = same and content["provenance"]["program_version"] == version("bulkrail")
+        same = same and content["limits"]["sha256"] == (limits.sha256 or None)
+        covered = {row["instance"] for row in rows} | {row["instance"] for row in content["struck_out"]}
+    except (OSError, ValueError, KeyError, TypeError):  # none, or not one of ours: check anew
+        return None
+    wanted = {instance} if instance is not None else set(simulated_instances(record))
+    return rows if same and wanted <= covered else None
