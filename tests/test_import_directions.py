@@ -27,7 +27,8 @@ ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
-ALLOWED["harness.cli"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.compare"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.cli"] = ALLOWED["harness.compare"] | {"harness.compare"}
 
 # library -> the only modules that may import it
 ONLY_USERS = {
