@@ -1,4 +1,4 @@
-"""A record with parts swapped for others, given one field at a time or in a small file; the record's file stays as it is.
+"""A record with parts swapped for others, by single fields or a small file; the record's own file stays as it is.
 
 A swap that gives a kind is another part: what was read off the old one goes, and its place on the board stays (role,
 output, branch, counts) unless it is given too. Every other swap replaces single fields.
@@ -12,7 +12,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +68,7 @@ class Swaps:
         for length in range(len(place), 0, -1):
             if place[:length] in self.origins:
                 return Finding(*self.origins[place[:length]], finding.field, finding.message)
-        return finding
+        return replace(finding, message=f"with the parts swapped: {finding.message}")
 
 
 def part_path(part: tuple[str, str]) -> tuple[str, ...]:
@@ -114,7 +114,7 @@ def _read_file(path: Path, swaps: Swaps) -> None:
     checker = Checker(file, lines)
     top = checker.table((), raw, ("schema", "notes", "stages"))
     checker.text((), top, "notes")
-    if not top.get("stages"):
+    if not top.get("stages") and not checker.findings:
         checker.fault(("stages",), "missing; a table such as [stages.mains_rectifier.parts.C1] says what to swap")
     for instance, stage in checker.table(("stages",), top.get("stages", {}), None).items():
         place: tuple[str, ...] = ("stages", instance)
@@ -137,13 +137,13 @@ def load_swapped(path: str | Path, swaps: Swaps) -> tuple[SupplyRecord, SupplyRe
     raw, file, lines = read_toml(path)
     original = record_from(raw, file, lines)
     changed = copy.deepcopy(raw)
+    findings = [fault for part in swaps.parts if (fault := _missing(original, part, swaps))]
+    if findings:
+        raise RecordError(findings[:MOST_FINDINGS])
+    for part, fields in swaps.parts.items():
+        parts = changed["stages"][part[0]]["parts"]
+        parts[part[1]] = swapped_part(parts[part[1]], fields)
     with swaps.told_where_given():
-        findings = [fault for part in swaps.parts if (fault := _missing(original, part, swaps))]
-        if findings:
-            raise RecordError(findings[:MOST_FINDINGS])
-        for part, fields in swaps.parts.items():
-            parts = changed["stages"][part[0]]["parts"]
-            parts[part[1]] = swapped_part(parts[part[1]], fields)
         faults = itertools.islice(text_faults(changed), MOST_FINDINGS)
         findings = [Finding(file, line_of(lines, place), ".".join(place), message) for place, message in faults]
         if findings:

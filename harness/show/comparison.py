@@ -17,6 +17,7 @@ from netlists.errors import one_line
 from netlists.quantity import engineering
 
 CHANGE_STYLES = {"worse": "bold red", "better": "green", "same": "dim"}
+SLIGHT = 1e-3  # relative change of nominal and adverse values that is told without numbers
 SIGNS = {"added": "+", "removed": "-", "changed": "*"}
 COLUMNS = (  # heading, width, justification; with a space between them they fill 100 columns
     ("", 11, "left"), ("nominal", 11, "right"), ("change", 8, "right"), ("adverse", 12, "right"),
@@ -35,8 +36,10 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     _print_differences(console, comparison.differences)
     changed = [row for row in comparison.rows if not row["is_same"]]
     _print_rows(console, "verdict changed", [row for row in changed if row["verdict_change"] != "same"])
+    alike = [row for row in changed if row["verdict_change"] == "same"]
     heading = "verdict as before, the largest change of margin first"
-    _print_rows(console, heading, [row for row in changed if row["verdict_change"] == "same"])
+    _print_rows(console, heading, [row for row in alike if not _is_slight(row)])
+    _print_slight(console, [row for row in alike if _is_slight(row)])
     _say_method(console, changed)
     _print_alone(console, "only in the first", comparison.only_first)
     _print_alone(console, "only in the second", comparison.only_second)
@@ -123,6 +126,22 @@ def _print_rows(console: Console, heading: str, rows: Sequence[Mapping[str, Any]
         console.print(table)
 
 
+def _is_slight(row: Mapping[str, Any]) -> bool:
+    """Moved by less than any model is good for, against the same limit under the same condition."""
+    moved = (row["change"], row["change_adverse"])
+    if row["condition_change"] or row["before"]["limit_adverse"] != row["after"]["limit_adverse"]:
+        return False
+    return all(change is not None and abs(change) < SLIGHT for change in moved)
+
+
+def _print_slight(console: Console, rows: Iterable[Mapping[str, Any]]) -> None:
+    by_place: dict[str, list[str]] = {}
+    for row in rows:
+        by_place.setdefault(_where(row), []).append(f"{row['metric']} of {row['subject']} ({row['after']['verdict']})")
+    for place, metrics in by_place.items():
+        _say(console, f"moved by less than {SLIGHT:.1%}: {place}: {', '.join(metrics)}")
+
+
 def _table(*, with_header: bool) -> Table:
     table = Table(box=None, pad_edge=False, show_header=with_header, header_style="bold", padding=(0, 1, 0, 0))
     for heading, width, justification in COLUMNS:
@@ -170,8 +189,8 @@ def _change(relative: float | None, old: float | None, new: float | None, unit: 
 def _percent(value: float | None) -> str:
     if value is None:
         return "-"
-    if abs(value) >= 9.995:
-        return f"x {value + 1:.3g}"
+    if abs(value) >= 99.995:
+        return ">+9999%" if value > 0 else "<-9999%"
     return f"{value:+.1%}" if abs(value) < 0.9995 else f"{value:+.0%}"
 
 
