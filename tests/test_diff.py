@@ -36,7 +36,8 @@ def test_another_rating_changes_margin_and_verdict_and_simulates_nothing(checked
     before = LANTERN.read_bytes()
     json_file = tmp_path / "deep" / "diff.json"
     done = bulkrail(
-        "diff", str(LANTERN), "--swap", f"{C1}.voltage_rating=350", "--swap", "stages.main_flyback.parts.C22.esr=10m",
+        "diff", str(LANTERN), "--swap", f"{C1}.voltage_rating=350",
+        "--swap", "stages.main_flyback.parts.Q1.drain_source_rating=800",
         "--instance", "mains_rectifier", "--out", str(checked.results), "--json", str(json_file),
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (1, "")
@@ -118,7 +119,7 @@ FAULTS: list[tuple[str, Callable[[dict[str, Any]], None], str]] = [
     ("other-verdict", lambda c: c["metrics"][0].update(verdict="fine"), "metrics.0.verdict"),
     ("text-for-number", lambda c: c["metrics"][0].update(value="1"), "metrics.0.value"),
     ("parts", lambda c: c.update(parts=[{"designator": "C1"}]), "parts.0.instance"),
-    ("not-finite", lambda c: c["metrics"][0].update(value=float("nan")), "NaN is no number of JSON"),
+    ("not-finite", lambda c: c["metrics"][0].update(value=float("nan")), 'number "NaN" is not finite'),
 ]
 
 
@@ -131,7 +132,9 @@ def test_what_is_no_assessment_is_refused_in_a_line(
     assert says in str(caught.value)
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "[" * 100_000, "\x00", "1" * 10_000, '{"schema": 1, "metrics": 1}'])
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "[" * 100_000, "\x00", "1" * 10_000, "1" * 400, "1e999", '{"schema": 1, "metrics": 1}']
+)
 def test_a_file_without_sense_is_refused_in_a_line(text: str, tmp_path: Path) -> None:
     file = tmp_path / "odd.json"
     file.write_text(text, encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal, NoReturn
@@ -109,7 +110,8 @@ def read_state(path: Path) -> Mapping[str, Any]:
     try:
         if path.is_file() and path.stat().st_size > LARGEST_FILE:
             _refuse(file, f"must be at most {LARGEST_FILE} bytes")
-        state = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
+        text = path.read_text(encoding="utf-8")
+        state = json.loads(text, parse_constant=_number, parse_float=_number, parse_int=_number)
     except OSError as error:
         raise RecordError([Finding(str(path), 0, "", f"cannot be read: {error.strerror}")]) from error
     except json.JSONDecodeError as error:
@@ -136,5 +138,9 @@ def _refuse(file: str, message: str) -> NoReturn:
     raise RecordError([Finding(file, 0, "", message)])
 
 
-def _no_constant(text: str) -> NoReturn:
-    raise ValueError(f"{text} is no number of JSON")
+def _number(text: str) -> float | int:
+    """A finite number; ValueError for all else, such as NaN or 1e999."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"number {shown(text)} is not finite")
+    return int(text) if text.lstrip("-").isdigit() else value

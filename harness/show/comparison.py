@@ -109,7 +109,7 @@ def _shown(value: Any) -> str:
 
 
 def _number(value: float | None, unit: str) -> str:
-    return "-" if value is None else engineering(value, unit)
+    return "-" if value is None else one_line(engineering(value, unit))
 
 
 def _print_rows(console: Console, heading: str, rows: Sequence[Mapping[str, Any]]) -> None:
