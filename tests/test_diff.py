@@ -61,6 +61,35 @@ def test_another_rating_changes_margin_and_verdict_and_simulates_nothing(checked
     assert 350 < new["adverse"] < 264 * 2**0.5
 
 
+def test_each_of_two_records_is_judged_by_the_limits_file_beside_it(
+    checked: Checked, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What judges is put in the place of the simulations, which the other tests run."""
+    text = LANTERN.read_text(encoding="utf-8")
+    other = tmp_path / "other.toml"
+    other.write_text(text.replace("150u 400V 20% 105C", "150u 450V 20% 105C"), encoding="utf-8")
+    asked: list[tuple[str, str, Path]] = []
+
+    def assess_instead(record: SupplyRecord, file: Path, limits: Any, out: Path, **options: Any) -> Any:
+        asked.append((file.name, limits.file, out))
+        return checked.assessment
+
+    monkeypatch.setattr("harness.compare.assess_record", assess_instead)
+    found = compare_files(LANTERN, other, tmp_path / "results")
+    assert asked == [
+        ("lantern-65.toml", "lantern-65.limits.toml", tmp_path / "results"),
+        ("other.toml", "", tmp_path / "results"),
+    ]
+    places = {one.place: one for one in found.differences}
+    assert places[C1].fields.keys() == {"marking", "voltage_rating"}
+    assert places["limits.policies.fuse"].change == "removed"
+    assert (found.exit_code, len(found.rows)) == (0, len(checked.json["metrics"]))
+    other.write_text(text.replace('metric = "inrush_peak"', 'metric = "inrush_peek"'), encoding="utf-8")
+    with pytest.raises(InputError, match="nearest: inrush_peak"):  # before the first is simulated
+        compare_files(LANTERN, other, tmp_path / "results")
+    assert len(asked) == 2
+
+
 def asked_first(record: SupplyRecord, instance: str) -> set[str]:
     """Identities of the cases that a check of an instance asks for first, at nominal; what follows hangs on these."""
     planner, version = PLANS[kind_of(record, instance)], simulator_version()
