@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from harness.judge.assess import Assessment, assess, undecided_answers
 from harness.judge.corners import answers_to_simulate
-from harness.judge.limits_file import NO_LIMITS, check_overrides, limits_beside, load_limits
+from harness.judge.limits_file import NO_LIMITS, LimitsFile, check_overrides, limits_beside, load_limits
 from harness.plan.plan import Plan, every_metric, kind_of, simulated_instances
 from harness.plan.statements import check_names
 from harness.show.gain_plot import draw as draw_gains
@@ -55,13 +55,49 @@ def check_record(
     SetupError : the machine lacks libngspice
     StoreError : the results folder cannot be used
     """
-    if workers is not None and not 1 <= workers <= MOST_WORKERS:
-        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
     record = load_record(file)
-    check_names(record, every_metric())
     limits_file = limits_file or limits_beside(file)
     limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
-    instances = _instances(record, instance)
+    assessment = assess_record(
+        record, file, limits, out, instance=instance, workers=workers, ends=ends, corners=corners,
+        on_progress=on_progress,
+    )  # fmt: skip
+    text = assessment.to_json()
+    written = out / "assessments" / f"{record.name}.json"
+    write_whole(written, text)
+    lines = [f"assessment: {written}"]
+    if json_file is not None:
+        write_whole(json_file, text)
+        lines.append(f"assessment: {json_file}")
+    if plots:
+        instances = instances_of(record, instance)
+        drawn = draw(assessment, out, out / "plots")
+        drawn += draw_gains(assessment, record, instances, out / "plots")
+        drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
+        lines.extend(f"plot: {path}" for path in drawn)
+    return assessment, lines
+
+
+def assess_record(
+    record: SupplyRecord,
+    file: Path,
+    limits: LimitsFile,
+    out: Path,
+    *,
+    instance: str | None = None,
+    workers: int | None = None,
+    ends: Literal["hand", "simulate"] = "hand",
+    corners: Literal["hand", "simulate"] = "hand",
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Assessment:
+    """Simulates what a record's assessment needs and is not stored in ``out``; writes nothing but runs.
+
+    Parameters and errors as of ``check_record``; ``file`` is the record's, for the provenance.
+    """
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
+    check_names(record, every_metric())
+    instances = instances_of(record, instance)
     with Campaign(out, workers=workers, on_progress=on_progress) as campaign:
         plan = Plan(record, instances, campaign)
         if instance is None:  # an override may be about an instance that is left out now
@@ -79,20 +115,7 @@ def check_record(
             "python_version": platform.python_version(),
             "simulations_started": campaign.simulated,
         }
-    assessment = assess(record, plan, provenance, limits)
-    text = assessment.to_json()
-    written = out / "assessments" / f"{record.name}.json"
-    _write(written, text)
-    lines = [f"assessment: {written}"]
-    if json_file is not None:
-        _write(json_file, text)
-        lines.append(f"assessment: {json_file}")
-    if plots:
-        drawn = draw(assessment, out, out / "plots")
-        drawn += draw_gains(assessment, record, instances, out / "plots")
-        drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
-        lines.extend(f"plot: {path}" for path in drawn)
-    return assessment, lines
+    return assess(record, plan, provenance, limits)
 
 
 def _circuits(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str, str, Any]]:
@@ -106,7 +129,8 @@ def _circuits(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str,
     return found
 
 
-def _instances(record: SupplyRecord, wanted: str | None) -> list[str]:
+def instances_of(record: SupplyRecord, wanted: str | None) -> list[str]:
+    """The instances to simulate: all there is a model for, or the one wanted; OptionError where it cannot be."""
     simulated = simulated_instances(record)
     if wanted is None:
         if not simulated:
@@ -120,7 +144,7 @@ def _instances(record: SupplyRecord, wanted: str | None) -> list[str]:
     return [wanted]
 
 
-def _write(file: Path, text: str) -> None:
+def write_whole(file: Path, text: str) -> None:
     """Whole or not at all: a reader never sees half an assessment."""
     temporary = file.with_name(f".{file.name}.{os.getpid()}")
     try:

@@ -154,6 +154,39 @@ def sweep(
     return 1 if table.count("failed") else 0
 
 
+@app.command(help="Compare two records, two assessments, or a record with itself after parts were swapped.")
+def diff(
+    first: Annotated[Path, Parameter(help="record (TOML), or assessment (JSON) of bulkrail check")],
+    second: Annotated[Path | None, Parameter(help="the other; none with --swap or --with")] = None,
+    *,
+    swap: Annotated[
+        list[str] | None,
+        Parameter(help="a value of a part, PATH=VALUE; may stand several times", negative=()),
+    ] = None,
+    with_: Annotated[Path | None, Parameter("--with", help="file (TOML) of parts to swap, as in a record")] = None,
+    instance: Annotated[str | None, Parameter(help="only this stage instance")] = None,
+    out: Annotated[Path, Parameter(help="results folder; what it holds is not simulated again")] = Path("results"),
+    json: Annotated[Path | None, Parameter(help="write the comparison as JSON; its folder is made")] = None,
+    workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+) -> int:
+    """Compares; ends 1 where a verdict got worse."""
+    from harness.compare import compare_files
+    from harness.show.progress import progress
+
+    with progress() as on_progress:
+        comparison = compare_files(
+            first, second, out, swaps=swap or (), swap_file=with_, instance=instance, workers=workers, json_file=json,
+            on_progress=on_progress,
+        )  # fmt: skip
+    from harness.show.comparison import print_comparison
+
+    width = None if sys.stdout.isatty() else NARROWEST
+    print_comparison(comparison, Console(width=width, markup=False, emoji=False))
+    if json is not None:
+        print(f"comparison: {json}")
+    return comparison.exit_code
+
+
 @app.command(help="Write a commented starter record to fill in.")
 def new(
     name: Annotated[str, Parameter(help="lower-case name of the record, such as kiln-900")],

@@ -106,6 +106,21 @@ class Part(Noted):
     series: int = Field(default=1, ge=1, le=100)
 
 
+def marked_values(marking: str) -> dict[str, dict[str, str]]:
+    """Field -> quantity, as a record's table, of what a capacitor's marking gives.
+
+    Raises
+    ------
+    QuantityError : the marking cannot be read
+    """
+    texts = read_marking(marking)
+    names = {"capacitance": "value", "voltage_rating": "voltage", "temperature_rating": "temperature"}
+    found = {name: {"value": texts[token], "known": "marked"} for name, token in names.items() if token in texts}
+    if "tolerance" in texts:
+        found["capacitance"]["tolerance"] = texts["tolerance"]
+    return found
+
+
 class MarkedCapacitor(Part):
     """A capacitor that may be recorded by its marking, ``marking = "470u 450V 20% 105C"``."""
 
@@ -118,22 +133,13 @@ class MarkedCapacitor(Part):
             return raw
         table = dict(raw)
         try:
-            texts = read_marking(table["marking"])
+            read = marked_values(table["marking"])
         except QuantityError as error:
             return {**table, "marking": Refused(str(error))}
-        read = {
-            "capacitance": texts.get("value"),
-            "voltage_rating": texts.get("voltage"),
-            "temperature_rating": texts.get("temperature"),
-        }
-        for name, text in read.items():
-            if text is None:
-                continue
+        for name, value in read.items():
             if name in table:
                 message = f"is given by the marking {shown(table['marking'])} too; keep one of the two"
                 table[name] = Refused(message)
-                continue
-            table[name] = {"value": text, "known": "marked"}
-            if name == "capacitance" and "tolerance" in texts:
-                table[name]["tolerance"] = texts["tolerance"]
+            else:
+                table[name] = value
         return table

@@ -52,7 +52,11 @@ def load_record(path: str | Path) -> SupplyRecord:
     ------
     RecordError : with all findings, each with file, line and field
     """
-    raw, file, lines = read_toml(path)
+    return record_from(*read_toml(path))
+
+
+def record_from(raw: Mapping[str, Any], file: str, lines: Mapping[tuple[str, ...], int]) -> SupplyRecord:
+    """The record in what ``read_toml`` gave; its errors as of ``load_record``."""
     try:
         data = RecordData.model_validate(raw)
     except ValidationError as error:
@@ -82,7 +86,7 @@ def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str,
     except RecursionError as error:
         raise RecordError([Finding(file, 0, "", f"nested deeper than {DEEPEST_NESTING} levels")]) from error
     lines = find_lines(text)
-    faults = itertools.islice(_text_faults(raw), MOST_FINDINGS)
+    faults = itertools.islice(text_faults(raw), MOST_FINDINGS)
     findings = [Finding(file, line_of(lines, place), ".".join(place), message) for place, message in faults]
     findings = findings or list(_schema_faults(raw, file, lines))
     if findings:
@@ -127,7 +131,7 @@ def _toml_finding(file: str, message: str, text: str) -> Finding:
     )
 
 
-def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
+def text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
     """Control characters that came in by escapes, whole numbers beyond TOML's, and nesting no record needs."""
     if len(place) > DEEPEST_NESTING:
         yield place, f"nested deeper than {DEEPEST_NESTING} levels"
@@ -136,10 +140,10 @@ def _text_faults(raw: object, place: tuple[str, ...] = ()) -> Iterator[tuple[tup
             if _CONTROL.search(key) or "\n" in key or "\t" in key:
                 yield place, f"control character in the name {shown(key)}"
             else:
-                yield from _text_faults(value, (*place, key))
+                yield from text_faults(value, (*place, key))
     elif isinstance(raw, list):
         for number, value in enumerate(raw):
-            yield from _text_faults(value, (*place, str(number)))
+            yield from text_faults(value, (*place, str(number)))
     elif isinstance(raw, int) and not -(2**63) <= raw < 2**63:
         yield place, f"whole number of {raw.bit_length()} bits; TOML allows 64"
     elif isinstance(raw, str):

@@ -27,8 +27,8 @@ ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
-ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
-ALLOWED["harness.cli"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
+ALLOWED["harness.measure_next"] = ALLOWED["harness.compare"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.cli"] = ALLOWED["harness.compare"] | {"harness.compare", "harness.measure_next"}
 
 # library -> the only modules that may import it
 ONLY_USERS = {

@@ -65,16 +65,17 @@ class Assessment:
     def to_json(self) -> str:
         """The assessment as JSON text; numbers that are not finite become null."""
         content = {"schema": SCHEMA, **{name: getattr(self, name) for name in self.__dataclass_fields__}}
-        return json.dumps(_finite(content), indent=1, allow_nan=False) + "\n"
+        return json.dumps(finite(content), indent=1, allow_nan=False) + "\n"
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
+    """Plain JSON types, with null for numbers that are not finite."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {str(key): _finite(item) for key, item in value.items()}
+        return {str(key): finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     return value
 
 
