@@ -138,12 +138,11 @@ def _limit(row: Mapping[str, Any]) -> str:
 def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
     """One line for every row a person must act on, with the values that would decide it."""
     lines = []
-    failed: dict[tuple[str, str], list[str]] = {}
+    together: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}  # of one reason, said once
     for row in rows:
-        if row["verdict"] == "failed":
-            failed.setdefault((row["condition"]["label"], row["why"]), []).append(
-                f"{row['metric']} of {row['subject']}"
-            )
+        if row["verdict"] == "failed" or (row["verdict"] == "undecided" and row["adverse"]["error"]):
+            together.setdefault((row["verdict"], row["condition"]["label"], row["why"]), []).append(row)
+            continue
         if row["verdict"] not in ("over", "undecided"):
             continue
         source = f" ({row['limit_source']})" if row["limit_source"] else ""
@@ -153,8 +152,23 @@ def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
         if row["verdict"] == "undecided":
             lines += _movers(row)
             lines += _flips(row)
-    lines += [f"failed: {', '.join(metrics)}, {label}: {why}" for (label, why), metrics in failed.items()]
+    for (verdict, label, why), alike in together.items():
+        metrics = ", ".join(f"{row['metric']} of {row['subject']}" for row in alike)
+        lines.append(f"{verdict}: {metrics}, {label}: {why}")
+        lines += _ending(alike) if verdict == "undecided" else []
     return lines
+
+
+def _ending(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The inputs at an end of which, all else nominal, there is no operation that is modelled."""
+    found = {
+        item["path"]: f"{_short(item['path'], row['instance'])} ({_number(item['low'], item['unit'])} to "
+        f"{_number(item['high'], item['unit'])}, {item['known']})"
+        for row in rows
+        for item in row["sensitivities"]
+        if item["value_low"] is None or item["value_high"] is None
+    }
+    return [f"    so by itself at one end: {'; '.join(found.values())}"] if found else []
 
 
 def _scaled(rows: Sequence[Mapping[str, Any]]) -> list[str]:
