@@ -154,8 +154,9 @@ def _verdict(answer: Answer, limit: Limit | None) -> Verdict:
 def _row(record: SupplyRecord, plan: Plan, answer: Answer, limits: LimitsFile) -> dict[str, Any]:
     limit = limit_of(record, answer, limits)
     verdict = _verdict(answer, limit)
-    # where simulation and hand calculation disagree, no value found by hand could settle it
-    hangs_on = limit if verdict.word == "undecided" and "disagrees" not in _agreements(answer) else None
+    # where simulation and hand calculation disagree, or an end has no model, no value found by hand could settle it
+    is_settled_by_hand = "disagrees" not in _agreements(answer) and not answer.corners["adverse"].not_modelled
+    hangs_on = limit if verdict.word == "undecided" and is_settled_by_hand else None
     return {
         "instance": answer.instance,
         "metric": answer.metric,

@@ -89,6 +89,7 @@ def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: 
         for spots in _together(_by_instant(rows, signals, nominal), rows[0]["window"][1]):
             _mark(axis, spots, nominal, factor, crowded=crowded)
         axis.set_ylabel(title)
+        axis.ticklabel_format(axis="y", useOffset=False)  # 19.501 rather than an offset in the corner
         axis.grid(alpha=0.25)
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), fontsize=8, frameon=False)
     axes[-1, 0].set_xlabel(f"time [{unit}]")
