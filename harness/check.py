@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import platform
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
@@ -12,15 +11,16 @@ from typing import Any, Literal
 
 from harness.judge.assess import Assessment, assess, undecided_answers
 from harness.judge.corners import answers_to_simulate
-from harness.judge.limits_file import NO_LIMITS, LimitsFile, check_overrides, limits_beside, load_limits
+from harness.judge.limits_file import LimitsFile, check_overrides, limits_for
 from harness.plan.plan import Plan, every_metric, kind_of, simulated_instances
 from harness.plan.statements import check_names
 from harness.show.gain_plot import draw as draw_gains
 from harness.show.plots import draw
 from harness.show.schematic import draw as draw_circuits
 from harness.simulate.campaign import Campaign
+from harness.store.export import write_whole
 from netlists.catalog import STAGES
-from netlists.errors import OptionError, StoreError, nearest
+from netlists.errors import OptionError, nearest
 from netlists.point import Point
 from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
@@ -56,18 +56,17 @@ def check_record(
     StoreError : the results folder cannot be used
     """
     record = load_record(file)
-    limits_file = limits_file or limits_beside(file)
-    limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
+    limits = limits_for(record, file, limits_file)
     assessment = assess_record(
         record, file, limits, out, instance=instance, workers=workers, ends=ends, corners=corners,
         on_progress=on_progress,
     )  # fmt: skip
     text = assessment.to_json()
     written = out / "assessments" / f"{record.name}.json"
-    write_whole(written, text)
+    write_whole(written, text.encode())
     lines = [f"assessment: {written}"]
     if json_file is not None:
-        write_whole(json_file, text)
+        write_whole(json_file, text.encode())
         lines.append(f"assessment: {json_file}")
     if plots:
         instances = instances_of(record, instance)
@@ -94,8 +93,7 @@ def assess_record(
 
     Parameters and errors as of ``check_record``; ``file`` is the record's, for the provenance.
     """
-    if workers is not None and not 1 <= workers <= MOST_WORKERS:
-        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
+    check_workers(workers)
     check_names(record, every_metric())
     instances = instances_of(record, instance)
     with Campaign(out, workers=workers, on_progress=on_progress) as campaign:
@@ -129,6 +127,12 @@ def _circuits(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str,
     return found
 
 
+def check_workers(workers: int | None) -> None:
+    """OptionError where a number of worker processes is none."""
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
+
+
 def instances_of(record: SupplyRecord, wanted: str | None) -> list[str]:
     """The instances to simulate: all there is a model for, or the one wanted; OptionError where it cannot be."""
     simulated = simulated_instances(record)
@@ -142,15 +146,3 @@ def instances_of(record: SupplyRecord, wanted: str | None) -> list[str]:
     if wanted not in simulated:
         raise OptionError(f"--instance: {wanted} cannot be simulated yet; {nearest(wanted, simulated)}")
     return [wanted]
-
-
-def write_whole(file: Path, text: str) -> None:
-    """Whole or not at all: a reader never sees half an assessment."""
-    temporary = file.with_name(f".{file.name}.{os.getpid()}")
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        temporary.write_text(text, encoding="utf-8")
-        temporary.replace(file)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise StoreError(f"{file}: cannot be written: {error.strerror}") from error

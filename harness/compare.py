@@ -6,14 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.check import assess_record, instances_of, write_whole
+from harness.check import assess_record, instances_of
 from harness.judge.assess import Assessment
 from harness.judge.comparison import Comparison, compare
 from harness.judge.differences import content_of_record, content_of_state, differences
-from harness.judge.limits_file import NO_LIMITS, LimitsFile, limits_beside, load_limits
+from harness.judge.limits_file import limits_for
 from harness.judge.state_file import read_state
 from harness.plan.plan import every_metric
 from harness.plan.statements import check_names
+from harness.store.export import write_whole
 from netlists.errors import OptionError
 from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
@@ -73,7 +74,7 @@ def compare_files(
         else:
             comparison = _records(first, second, out, **options)
     if json_file is not None:
-        write_whole(json_file, comparison.to_json())
+        write_whole(json_file, comparison.to_json().encode())
     return comparison
 
 
@@ -104,7 +105,7 @@ def _records(first: Path, second: Path, out: Path, **options: Any) -> Comparison
     for record in records:  # both before anything is simulated
         check_names(record, every_metric())
         instances_of(record, options["instance"])
-    limits = [_limits(path, record) for path, record in zip(files, records, strict=True)]
+    limits = [limits_for(record, path) for path, record in zip(files, records, strict=True)]
     found = differences(*map(content_of_record, records, limits))
     old, new = (
         assess_record(record, path, one, out, **options)
@@ -115,18 +116,13 @@ def _records(first: Path, second: Path, out: Path, **options: Any) -> Comparison
 
 def _swapped(file: Path, swaps: Swaps, out: Path, **options: Any) -> Comparison:
     original, changed = load_swapped(file, swaps)
-    limits = _limits(file, original)
+    limits = limits_for(original, file)
     found = differences(content_of_record(original, limits), content_of_record(changed, limits))
     old = assess_record(original, file, limits, out, **options)
     with swaps.told_where_given():
         new = assess_record(changed, file, limits, out, **options)
     about = {**_about(new, file), "kept": _kept(changed, swaps)}
     return compare(_about(old, file), about, found, old.metrics, new.metrics)
-
-
-def _limits(file: Path, record: SupplyRecord) -> LimitsFile:
-    beside = limits_beside(file)
-    return load_limits(beside, record) if beside else NO_LIMITS
 
 
 def _about(assessment: Assessment, file: Path) -> dict[str, Any]:

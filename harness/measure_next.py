@@ -9,9 +9,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import MOST_WORKERS, check_record
+from harness.check import check_record, check_workers
 from harness.judge.joint_samples import check_samples, joint_samples
-from harness.judge.limits_file import NO_LIMITS, LimitsFile, limits_beside, load_limits
+from harness.judge.limits_file import LimitsFile, limits_for
 from harness.judge.next_values import SAMPLES, SEED, TOGETHER, TRAJECTORIES, NextValues, next_values, together
 from harness.judge.open_verdicts import HandMargin, open_verdicts
 from harness.judge.screening import check_salib
@@ -49,8 +49,7 @@ def measure_next(
     StoreError : the results folder cannot be used
     """
     check_samples(samples)
-    if workers is not None and not 1 <= workers <= MOST_WORKERS:
-        raise OptionError(f"--workers: must be 1 to {MOST_WORKERS}, found {workers}")
+    check_workers(workers)
     if not 0 <= seed <= LARGEST_SEED:
         raise OptionError(f"--seed: must be 0 to {LARGEST_SEED}, found {seed}")
     check_salib()
@@ -58,8 +57,7 @@ def measure_next(
     if instance is not None and instance not in simulated_instances(record):
         known = simulated_instances(record)
         raise OptionError(f"--instance: {shown(instance)} cannot be simulated; {nearest(instance, known)}")
-    limits_file = limits_file or limits_beside(file)
-    limits = load_limits(limits_file, record) if limits_file else NO_LIMITS
+    limits = limits_for(record, file, limits_file)
     rows = _stored_rows(record, file, out, limits, instance)
     if rows is None:
         check_record(

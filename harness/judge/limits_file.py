@@ -96,6 +96,12 @@ def limits_beside(record_file: Path) -> Path | None:
     return path if path.exists() else None
 
 
+def limits_for(record: SupplyRecord, record_file: Path, chosen: Path | None = None) -> LimitsFile:
+    """A record's limits: from the file chosen, else from the one beside it, else none; errors as of ``load_limits``."""
+    path = chosen or limits_beside(record_file)
+    return load_limits(path, record) if path else NO_LIMITS
+
+
 def load_limits(path: Path, record: SupplyRecord) -> LimitsFile:
     """Reads and checks a limits file against the record it is for.
 

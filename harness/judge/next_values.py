@@ -108,6 +108,12 @@ def here(function: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> 
     return [function(*one, 1) for one in arguments]
 
 
+def _all(compute: Compute, function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
+    """What a function gives for each task; what was lost side by side is calculated here."""
+    found = compute(function, tasks)
+    return [function(*task, 1) if one is None else one for task, one in zip(tasks, found, strict=True)]
+
+
 def next_values(
     record: SupplyRecord,
     verdicts: Sequence[OpenVerdict],
@@ -149,9 +155,7 @@ def _screened(margin_of: Margin, verdict: OpenVerdict, trajectories: int, seed: 
         tasks = [
             (margin_of, verdict, points[first : first + size]) for first in range(0, len(points), size)
         ]  # fmt: skip
-        found = [
-            margins(*task, 1) if one is None else one for task, one in zip(tasks, compute(margins, tasks), strict=True)
-        ]
+        found = _all(compute, margins, tasks)
         return np.concatenate([np.asarray(one, dtype=float) for one in found])
 
     return screen(number, paths, trajectories, seed)
@@ -177,8 +181,8 @@ def _all_crossings(
     wanted = [(index, path) for index, paths in enumerate(kept) for path in paths]
     tasks = [(margin_of, verdicts[index], path) for index, path in wanted]
     found: list[dict[str, Crossings]] = [{} for _ in verdicts]
-    for (index, path), task, one in zip(wanted, tasks, compute(crossings_of, tasks), strict=True):
-        found[index][path] = crossings_of(*task, 1) if one is None else one
+    for (index, path), one in zip(wanted, _all(compute, crossings_of, tasks), strict=True):
+        found[index][path] = one
     return found
 
 
@@ -223,10 +227,7 @@ def together(
         for verdict in verdicts
         for first in range(0, len(samples), PIECE)
     ]
-    found = [
-        decided_together(*task, 1) if one is None else one
-        for task, one in zip(tasks, compute(decided_together, tasks), strict=True)
-    ]
+    found = _all(compute, decided_together, tasks)
     pieces = len(tasks) // len(verdicts)
     return tuple(
         sum(sum(piece) for piece in found[index * pieces : (index + 1) * pieces]) / len(samples)

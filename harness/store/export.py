@@ -27,7 +27,7 @@ def write_csv(path: Path, columns: Columns) -> None:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows(zip(*([_plain(cell) for cell in cells] for cells in columns.values()), strict=True))
-    _write(path, text.getvalue().encode())
+    write_whole(path, text.getvalue().encode())
 
 
 def _plain(cell: Any) -> Any:
@@ -48,7 +48,7 @@ def write_parquet(path: Path, columns: Columns) -> None:
 
     sink = pyarrow.BufferOutputStream()
     parquet.write_table(pyarrow.table({name: list(cells) for name, cells in columns.items()}), sink)
-    _write(path, sink.getvalue().to_pybytes())
+    write_whole(path, sink.getvalue().to_pybytes())
 
 
 def check_parquet(path: Path | None) -> None:
@@ -65,7 +65,8 @@ def check_target(option: str, path: Path | None, ending: str) -> None:
         raise OptionError(f"{option}: must end in {ending}, found {path.name}")
 
 
-def _write(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes) -> None:
+    """A file outside the runs, whole or not at all: a reader never sees half of it; StoreError where it cannot be."""
     temporary = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
