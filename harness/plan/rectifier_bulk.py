@@ -47,7 +47,7 @@ STUDIES: dict[str, Callable[[Situation], Study]] = {
     "holdup": HoldupStudy,
 }
 
-SCALES_CORNERS = False  # see StagePlan
+SCALES_CORNERS = True  # see StagePlan
 ANGLED = ("inrush", "hot_restart", "held_relay")  # studies that can be asked at one switch-on angle
 CONDITIONS: tuple[str, ...] = ("line", "frequency", "power", "load", "ambient", "angle")  # see StagePlan
 
