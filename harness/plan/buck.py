@@ -13,6 +13,7 @@ from harness.plan.switching_measures import postprocess_version as postprocess_v
 from harness.plan.switching_studies import RULES, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import started as started
 from harness.plan.switching_studies import worse_end as worse_end
 from netlists.point import Condition, Point
 from netlists.record import SupplyRecord
@@ -20,7 +21,6 @@ from netlists.stages import buck as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 CACHED = 4096  # hand calculations kept; each is some thirty numbers
 LIGHT_LOAD = 0.1  # of the rail's current: the least a converter is commonly specified at

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from harness.handcalc import llc as hand
 from harness.handcalc.expectation import Expectation
@@ -20,7 +21,6 @@ from netlists.quantity import engineering
 from netlists.record import SupplyRecord
 from netlists.stages import llc as stage
 
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 EDGE_SHIFT = 100e-9  # of the turn-off: what a controller's sensing may be off by; common practice, no source [s]
@@ -86,6 +86,12 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
             highest = engineering(params.highest_frequency, "Hz")
             found.append((question.label, f"{reason} (highest frequency {highest})"))
     return found
+
+
+def started(study: str, about: Situation) -> Situation:
+    """The situation with the estimates of the tank that was solved."""
+    lowest = study == isolated.LOWEST_INPUT
+    return replace(about, start=hand.estimate(about.params, about.condition, lowest=lowest))
 
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:

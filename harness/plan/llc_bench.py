@@ -29,7 +29,7 @@ REACH = 1.5  # a search may move the frequency by this factor beyond what the co
 VOLTAGE_REACH = 1.6  # and the lowest bus by this factor either way
 
 
-def case(params: llc.Params, condition: Condition, study: str) -> tuple[Case, Layout]:
+def case(params: llc.Params, condition: Condition, study: str, start: Estimate | None = None) -> tuple[Case, Layout]:
     """The case of a study, and how it is measured.
 
     Raises
@@ -37,15 +37,17 @@ def case(params: llc.Params, condition: Condition, study: str) -> tuple[Case, La
     ArithmeticError : the hand calculation finds no operation there, so that a search has no start
     """
     lowest = study == LOWEST_INPUT
-    analysis = analysis_of(params, condition, lowest=lowest)
+    analysis = analysis_of(params, condition, lowest=lowest, start=start)
     circuit = llc.bench(params, condition)
     found = periodic_case(circuit, llc.probes(params), analysis)
     return found, lowest_input_layout(params.output.name) if lowest else layout(params, condition)
 
 
-def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = False) -> Periodic:
+def analysis_of(
+    params: llc.Params, condition: Condition, *, lowest: bool = False, start: Estimate | None = None
+) -> Periodic:
     """The steady state whose frequency holds the output, or whose bus does at the frequency of the largest gain."""
-    start = hand.estimate(params, condition, lowest=lowest)
+    start = start or hand.estimate(params, condition, lowest=lowest)
     states = llc.states(params, condition)
     network = network_hand.estimates(params.output, condition, llc.TAG)
     pairs = [network.get(state.unknown) or _estimated(params, state, start) for state in states]
