@@ -18,6 +18,7 @@ from harness.show.gain_plot import draw as draw_gains
 from harness.show.plots import draw
 from harness.show.schematic import draw as draw_circuits
 from harness.simulate.campaign import Campaign
+from harness.simulate.case import SOLVER_VERSION
 from harness.store.export import write_whole
 from netlists.catalog import STAGES
 from netlists.errors import OptionError, nearest
@@ -110,6 +111,7 @@ def assess_record(
             "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
             "program_version": version("bulkrail"),
             "ngspice_version": campaign.ngspice_version,
+            "solver_version": SOLVER_VERSION,
             "python_version": platform.python_version(),
             "simulations_started": campaign.simulated,
         }
