@@ -20,6 +20,7 @@ from netlists.quantity import Quantity, shown
 SCHEMA = 1
 DIGITS = 6  # of numbers in a baseline, far below the smallest tolerance
 LARGEST_FILE = 10_000_000  # bytes
+STATED = ("claims.", "measurements.")  # paths of conditions, which are set, not known better or worse
 KNOWN = ("assumed", "inferred", "marked", "measured")  # from the least to the best known
 
 
@@ -30,8 +31,8 @@ class _Model(BaseModel):
 class _Row(_Model):
     worst: float
     unit: str
-    limit: float | None
-    side: Literal["high", "low"] | None
+    limit: float | None = None
+    side: Literal["high", "low"] | None = None
     verdict: Literal["within", "unjudged", "undecided"]
 
 
@@ -50,7 +51,7 @@ class Baseline:
 
     Parameters
     ----------
-    known : path of a quantity -> how it was known
+    known : path of a quantity -> how it was known; none that is measured, which is as well known as can be
     metrics : row key -> ``worst, unit, limit, side, verdict``
     """
 
@@ -75,12 +76,16 @@ def baseline_of(
         }
         for key, row in rows.items()
     }  # fmt: skip
-    known = {path: quantity.known for path, quantity in quantities.items()}
+    known = {
+        path: quantity.known
+        for path, quantity in quantities.items()
+        if quantity.known != KNOWN[-1] and not path.startswith(STATED)
+    }
     return Baseline(record, provenance["ngspice_version"], provenance["solver_version"], known, metrics)
 
 
 def worst_of(row: Mapping[str, Any]) -> float | None:
-    """The worst case of a row: its adverse value, or where there is none and none is needed, the nominal one."""
+    """The worst case of a row: its adverse value, or where there is none, the nominal one; None where neither is."""
     adverse = row["adverse"]["value"]
     found = row["value"] if adverse is None else adverse
     return None if found is None else float(found)
@@ -101,7 +106,8 @@ def baseline_text(baseline: Baseline) -> str:
 
 def _plain(value: Any) -> str:
     if isinstance(value, Mapping):
-        return json.dumps({name: _rounded(item) for name, item in value.items()}, sort_keys=True, allow_nan=False)
+        given = {name: _rounded(item) for name, item in value.items() if item is not None}
+        return json.dumps(given, sort_keys=True, allow_nan=False)
     return json.dumps(value)
 
 
