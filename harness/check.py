@@ -62,6 +62,19 @@ def check_record(
         record, file, limits, out, instance=instance, workers=workers, ends=ends, corners=corners,
         on_progress=on_progress,
     )  # fmt: skip
+    return assessment, written_files(record, assessment, out, instance=instance, plots=plots, json_file=json_file)
+
+
+def written_files(
+    record: SupplyRecord,
+    assessment: Assessment,
+    out: Path,
+    *,
+    instance: str | None = None,
+    plots: bool = True,
+    json_file: Path | None = None,
+) -> list[str]:
+    """Writes a record's assessment and its pictures; one line a file. Parameters and errors as of ``check_record``."""
     text = assessment.to_json()
     written = out / "assessments" / f"{record.name}.json"
     write_whole(written, text.encode())
@@ -75,7 +88,7 @@ def check_record(
         drawn += draw_gains(assessment, record, instances, out / "plots")
         drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
         lines.extend(f"plot: {path}" for path in drawn)
-    return assessment, lines
+    return lines
 
 
 def assess_record(

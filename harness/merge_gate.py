@@ -11,7 +11,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import assess_record, check_workers, instances_of
+from harness.check import assess_record, check_workers, instances_of, written_files
 from harness.judge.baseline import Baseline, baseline_of, baseline_text, read_baseline
 from harness.judge.gate import Evidence, Gated, acceptable, decide
 from harness.judge.limits_file import LimitsFile, limits_for
@@ -83,10 +83,9 @@ def _assess(
     record: SupplyRecord, file: Path, limits: LimitsFile, out: Path, workers: int | None, on_progress: Progress | None
 ) -> None:
     """Checks a record anew, from stored runs where there are some, and stores the assessment."""
-    written = _assessment_file(out, record)
-    written.unlink(missing_ok=True)  # what is judged below can only be this check's
+    _assessment_file(out, record).unlink(missing_ok=True)  # what is judged below can only be this check's
     assessment = assess_record(record, file, limits, out, workers=workers, on_progress=on_progress)
-    write_whole(written, assessment.to_json().encode())
+    written_files(record, assessment, out, plots=False)
 
 
 def _assessment_file(out: Path, record: SupplyRecord) -> Path:
