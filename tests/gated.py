@@ -43,12 +43,12 @@ def waivers_for(evidence: Evidence) -> Waivers:
 
 
 class Bench:
-    """A record of which an instance answers some questions, accepted as it is and then changed."""
+    """A record whose instance answers a study under a label; accepted as it is, and then changed."""
 
     def __init__(
-        self, file: Path, folder: Path, instance: str, labels: Sequence[str], open_paths: Sequence[str] = ()
+        self, file: Path, folder: Path, instance: str, study: str, label: str, open_paths: Sequence[str] = ()
     ) -> None:
-        self.file, self.folder, self.instance, self.labels = file, folder, instance, labels
+        self.file, self.folder, self.instance, self.study, self.label = file, folder, instance, study, label
         self.open_paths = open_paths
         original = self.gathered(file)
         state = original.state
@@ -80,7 +80,7 @@ class Bench:
         plan = Plan(record, [])
         for structure in structures(record, self.instance):
             for question in plan.questions(self.instance):
-                if question.label in self.labels:
+                if (question.study, question.label) == (self.study, self.label):
                     plan.add(self.instance, structure, question)
         with Campaign(self.folder) as campaign:
             plan.run(campaign)

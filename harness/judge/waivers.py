@@ -79,7 +79,7 @@ def _waiver(checker: Checker, name: str, raw: object, today: date) -> Waiver:
     checker.choice((*place, "verdict"), verdict, WAIVABLE, "verdict to waive")
     reason = checker.text(place, table, "reason", missing="say why this may pass, and until when")
     rows = dict(_rows(checker, place, table))
-    if not rows:
+    if not table.get("rows"):
         checker.fault((*place, "rows"), "missing; name each row that is waived, with its worst case")
     return Waiver(name, str(verdict), reason, _past_day(checker, place, table.get("date"), today), rows)
 
