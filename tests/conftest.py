@@ -13,7 +13,7 @@ from harness.judge.assess import Assessment
 from harness.judge.state_file import read_state
 from netlists.record import load_record
 
-GATED = "BULKRAIL_GATED_RESULTS"  # the results folder in which scripts/test has just gated the demonstration
+GATED = "BULKRAIL_GATED_RESULTS"  # a results folder in which scripts/test has just gated lantern-65 alone
 
 
 @pytest.fixture(scope="session")
