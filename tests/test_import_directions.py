@@ -27,14 +27,18 @@ ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
-ALLOWED["harness.measure_next"] = ALLOWED["harness.compare"] = ALLOWED["harness.check"] | {"harness.check"}
-ALLOWED["harness.cli"] = ALLOWED["harness.compare"] | {"harness.compare", "harness.measure_next"}
+ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
+ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.measure_next"]
+ALLOWED["harness.cli"] = ALLOWED["harness.compare"] | {"harness.compare", "harness.measure_next", "harness.merge_gate"}
 
 # library -> the only modules that may import it
 ONLY_USERS = {
     "h5py": "harness/store/",
     "sqlite3": "harness/store/index.py",
-    "matplotlib": "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py",
+    "matplotlib": (
+        "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py,harness/show/gate_plot.py"
+    ),
+    "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py",
     "cyclopts": "harness/cli.py",
     "distributed": "harness/simulate/cluster.py",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -108,6 +109,7 @@ def measurement_rows(record: SupplyRecord, rows: Mapping[str, Mapping[str, Any]]
                 "unit": unit,
                 "predicted": predicted,
                 "predicted_adverse": row["adverse"]["value"] if row else None,
+                "predicted_uncertainty": _uncertainty(row) if row else None,
                 "difference": predicted / value - 1 if predicted is not None and value else None,
                 "run_id": row["run_id"] if row else None,
             }
@@ -115,11 +117,29 @@ def measurement_rows(record: SupplyRecord, rows: Mapping[str, Mapping[str, Any]]
     return compared
 
 
+def _uncertainty(row: Mapping[str, Any]) -> list[float] | None:
+    """How far a prediction may be off for its open inputs, down and up: each alone, combined as root of the squares.
+
+    An end without settled operation adds nothing, so the uncertainty is told smaller, not larger. BIPM JCGM 100:2008
+    (GUM), 5.1.2, independent inputs; ends taken as they are, so as wide as the ranges of the inputs (from memory).
+    """
+    nominal = row["value"]
+    if nominal is None:
+        return None
+    moves = [
+        [one[end] - nominal for end in ("value_low", "value_high") if one[end] is not None]
+        for one in row["sensitivities"]
+    ]
+    down, up = (math.hypot(*(side(0.0, *move) for move in moves)) for side in (min, max))
+    return [-down, up]
+
+
 def limits_summary(limits: LimitsFile) -> dict[str, Any]:
     """What the limits file chose; every kind of part not named is held to the manufacturer's rating."""
     return {
         "file": limits.file or None,
         "sha256": limits.sha256 or None,
+        "rules_sha256": limits.rules_sha256 or None,
         "policies": [
             {
                 "kind": kind,
