@@ -370,12 +370,18 @@ class Flyback(Isolated):
     current; a winding that only feeds the controller is recorded without a role. A rail with a post filter has a
     post_choke and a second_bank; its output_bank is the one at the rectifier. ``switching_frequency`` is fixed, or the
     highest a valley-switched controller sets. ``loop_inductance`` is that of drain, clamp, bus and back to the source;
-    ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance.
+    ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance. Where ``rectification``
+    is synchronous, a rail whose rectifier is a mosfet is rectified by it, any other by its diode.
     """
 
     kind: Literal["flyback"]
     mode: FlybackMode | Annotated[list[FlybackMode], Field(min_length=1)] = "fixed_frequency"
-    rectification: Literal["diode"] = "diode"
+    rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "diode"
+    rectifier_delay: Quantity | None = quantity("s", "synchronous: body diode conducts to channel on", ge=0)
+    rectifier_lead: Quantity | None = quantity(
+        "s", "synchronous: channel off to current zero, or to the switch's turn-on; may be negative"
+    )
+    rectifier_least_on: Quantity | None = quantity("s", "synchronous: shorter on-times are left out", ge=0)
     regulated_at: Literal["output_bank", "second_bank"] = Field(
         default="output_bank", description="which bank of the regulated rail the divider hangs on"
     )
@@ -384,10 +390,14 @@ class Flyback(Isolated):
     )
 
     NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty")
+    SYNCHRONOUS_NEEDS: ClassVar[tuple[str, ...]] = ("rectifier_delay", "rectifier_lead", "rectifier_least_on")
+    RECTIFIER_NEEDS: ClassVar[Mapping[str, tuple[str, ...]]] = {"mosfet": SWITCH, "diode": RECTIFIER}
 
     def structure_names(self) -> tuple[str, ...]:
-        """The mode matters only where it is simulated."""
-        return ("mode",) if self.is_modelled() else ()
+        """They matter only where it is simulated; diodes alone are no choice."""
+        if not self.is_modelled():
+            return ()
+        return ("mode",) if self.choices("rectification") == ("diode",) else ("mode", "rectification")
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "primary_switch": Role(("mosfet",), 1, 1, SWITCH, "between transformer and sense resistor", ("parallel",)),
@@ -398,7 +408,9 @@ class Flyback(Isolated):
         "clamp_diode": Role(("diode",), 1, 1, RECTIFIER, "from drain to clamp", ("parallel",)),
         "clamp_resistor": Role(("resistor",), 1, 1, ("resistance",), "across the clamp's capacitor", MANY),
         "clamp_capacitor": Role(SMALL_CAPACITORS, 1, 1, ("capacitance",), "from clamp to bus", MANY),
-        "rectifier": Role(("diode",), 1, 4, RECTIFIER, "one a rail", ("parallel",)),
+        "rectifier": Role(
+            ("mosfet", "diode"), 1, 8, (), "one a rail; both kinds where alternatives are stated", ("parallel",)
+        ),
         "output_bank": Role(BANK_KINDS, 1, 12, ("capacitance", "esr"), "at a rectifier", MANY),
         "post_choke": Role(("choke",), 0, 4, ("inductance", "winding_resistance"), "from output_bank to second_bank"),
         "second_bank": Role(BANK_KINDS, 0, 12, ("capacitance", "esr"), "behind a post_choke", MANY),

@@ -90,6 +90,8 @@ class Rectifier:
     group : rectifiers of one group are equal and keep the same edges
     latest : when it must be off at the latest, whatever its current does, at its knee; None: only its current decides
     is_timed : it turns on the delay after the instant that causes its conduction, whatever its body diode does
+    is_straight : its current falls straight, so its zero is where that fall leads: what rings once the channel is off
+        is none of its controller's
     """
 
     gate: Gate
@@ -103,6 +105,7 @@ class Rectifier:
     group: int
     latest: Edge | None = None
     is_timed: bool = False
+    is_straight: bool = False
 
     def origin(self, period: float, duty: float) -> float:
         """The instant that causes its conduction, from which its edges are counted [s]."""

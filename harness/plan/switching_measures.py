@@ -9,6 +9,7 @@ from typing import Any
 
 from harness.contracts import Metric
 from harness.postprocess.switching import measure_steady as measure_steady
+from netlists.periodic import Rectifier
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
@@ -180,6 +181,26 @@ def lowest_input_layout(rail: str) -> Layout:
     """The bus found is all that is asked."""
     found = empty_layout()
     found["controls"] = [control_layout("lowest_input_voltage", rail, "control.0.voltage", "V")]
+    return found
+
+
+def synchronous_layout(part: Switch | Diode, output: outputs.Output, places: Sequence[Layout]) -> Layout:
+    """Synchronous rectifiers of one output, each place with its signals and ``edges_layout``."""
+    return {
+        "designator": part.designator,
+        "pieces": part.parallel,
+        "rail": output.name,
+        "rail_current": output.load_current,
+        "places": list(places),
+    }
+
+
+def edges_layout(one: Rectifier) -> Layout:
+    """Where the edges of a synchronous rectifier are counted from: a share of the period, more of it by the duty."""
+    on = one.gate.on
+    found: Layout = {"gate": one.gate.source, "origin": on.fraction}
+    if on.per_duty:
+        found |= {"per_duty": on.per_duty, "duty": f"control.{one.gate.control}.duty"}
     return found
 
 

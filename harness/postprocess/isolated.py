@@ -81,7 +81,8 @@ def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
     for place in item["places"]:
         current = -period(place["current"])
         on, off = (period.solution.get(f"edge.{place['gate']}.{side}", 0.0) for side in ("on", "off"))
-        gated = ((time - place["origin"] * length - on) % length) < max(off - on, 0.0)
+        moved = place.get("per_duty", 0.0) * period.solution[place["duty"]] if "duty" in place else 0.0
+        gated = ((time - (place["origin"] + moved) * length - on) % length) < max(off - on, 0.0)
         conducts = current > CONDUCTS * float(np.max(current))
         alone = conducts & ~gated
         body.append(_time(time, alone))

@@ -15,7 +15,7 @@ duty.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,6 +36,7 @@ NOISY_AFTER, RINGING_AFTER = 5, 9  # rounds
 MOST_ROUNDS = 16
 DAMPED_AFTER, DAMPING = 5, 0.5
 ONE_INTERVAL = 0.9  # of all charge: the others are blips of a ring
+STRAIGHT = 0.2  # of an on-time, its last: the stretch a straight current is read from
 NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two intervals, start narrow
 
 
@@ -130,8 +131,29 @@ def observed(
         if now is not None and now[index][1] > now[index][0]:
             near = one.origin(period, duty_of(one, controls)) + 0.5 * sum(now[index])
         device, through = one.device_sign * signals[one.device], one.through_sign * signals[one.through]
-        found.append(conduction(time, device, through, period, near, one.lead))
+        seen = conduction(time, device, through, period, near, one.lead)
+        if seen is not None and near is not None and one.is_straight:
+            on, off = (edge + one.origin(period, duty_of(one, controls)) for edge in (now or [])[index])
+            seen = _led_on(seen, time, through, (on, off + one.gate.off.seconds), period)
+        found.append(seen)
     return found
+
+
+def _led_on(
+    seen: Conduction, time: FloatArray, through: FloatArray, gated: tuple[float, float], period: float
+) -> Conduction:
+    """The same with its zero where a straight current leads that is cut at the gate's end.
+
+    Parameters
+    ----------
+    gated : from the gate's on until its fall begins [s]; the last of it is taken, over which ringing has died down
+    """
+    on, off = gated
+    off = seen.begin + (off - seen.begin) % period
+    span = np.linspace(off - STRAIGHT * (gated[1] - on), off, 40)
+    current = np.interp(span % period, time, through)
+    slope, offset = np.polyfit(span - off, current, 1)
+    return seen if slope >= 0 else replace(seen, zero=off - float(offset / slope))
 
 
 def wanted(
@@ -180,7 +202,7 @@ def _nearer(
     on, off = asked
     early = max(EARLY, min(one.gate.ramp, 0.8 * one.delay))
     if not one.is_timed and one.delay > 2 * EARLY and abs(begin - now[0]) < early:
-        on = now[0] + max(one.delay, LATER * period)
+        on = now[0] + (one.delay if one.is_straight else max(one.delay, LATER * period))
     return max(on, now[0] - LARGEST_GROWTH * period), min(off, now[1] + LARGEST_GROWTH * period)
 
 
