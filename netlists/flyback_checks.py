@@ -10,7 +10,7 @@ from netlists.quantity import shown
 from netlists.rail_checks import rail_faults
 from netlists.record_model import SupplyRecord, unread
 
-KINDS = {"synchronous": ("mosfet", "diode"), "diode": ("diode",)}  # what may rectify a rail
+KINDS = {"synchronous": "mosfet", "diode": "diode"}  # what rectifies the regulated rail
 ONE_A_RAIL = ("post_choke", "snubber_resistor", "snubber_capacitor")
 OF_A_RAIL = ("rectifier", *ONE_A_RAIL, "output_bank", "second_bank")
 
@@ -47,33 +47,34 @@ def _stray_outputs(record: SupplyRecord, name: str, made: list[str]) -> Iterator
 
 def _synchronous_faults(record: SupplyRecord, name: str, stage: Flyback) -> Iterator[Finding]:
     """What synchronous rectifiers need, and what each kind of rectifier does."""
-    held = record.parts_in_role(name, "rectifier")
-    for _, path, part in held:
-        for field_name in stage.RECTIFIER_NEEDS[part.kind]:  # type: ignore[attr-defined]
+    for _, path, part in record.parts_in_role(name, "rectifier"):
+        kind = str(getattr(part, "kind", ""))
+        if kind == "mosfet" and part.output not in ("", stage.rail):
+            message = (
+                f"rail {part.output} must have a diode: a synchronous rectifier has a model on the regulated rail "
+                "alone, since two tie their rails together by milliohms"
+            )
+            yield record.finding(f"{path}.output", message)
+        for field_name in stage.RECTIFIER_NEEDS[kind]:
             if f"{path}.{field_name}" not in record.quantities:
                 yield record.finding(f"{path}.{field_name}", unread(name, field_name))
-    if "synchronous" not in stage.choices("rectification"):
-        return
-    if all(getattr(part, "kind", "") != "mosfet" for _, _, part in held):
-        message = "synchronous needs a mosfet with role rectifier, found none"
-        yield record.finding(f"stages.{name}.rectification", message)
-    for field_name in stage.SYNCHRONOUS_NEEDS:
-        if getattr(stage, field_name) is None:
-            yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
+    if "synchronous" in stage.choices("rectification"):
+        for field_name in stage.SYNCHRONOUS_NEEDS:
+            if getattr(stage, field_name) is None:
+                yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
 
 
 def _rectifier_faults(record: SupplyRecord, name: str, stage: Flyback, rail: str) -> Iterator[Finding]:
-    """A rail has one rectifier of a kind, and one for each alternative of structure."""
+    """A rail has one rectifier; the regulated one has one for each alternative of structure."""
     place = f"stages.{name}"
-    served = ("", rail) if rail == stage.rail else (rail,)
+    is_own = rail == stage.rail
+    served = ("", rail) if is_own else (rail,)
     kinds = [getattr(p, "kind", "") for _, _, p in record.parts_in_role(name, "rectifier") if p.output in served]
-    for kind in KINDS["synchronous"]:
-        if kinds.count(kind) > 1:
-            yield record.finding(place, f"rail {rail} takes one {kind} with role rectifier, found {kinds.count(kind)}")
-    for choice in stage.choices("rectification"):
-        if not set(kinds) & set(KINDS[choice]):
-            needed = " or ".join(KINDS[choice])
-            yield record.finding(place, f"rail {rail} needs a part with role rectifier, a {needed}, found none")
+    for kind in dict.fromkeys(KINDS[choice] for choice in stage.choices("rectification")) if is_own else ("diode",):
+        if kinds.count(kind) != 1:
+            least = "needs a part" if not kinds.count(kind) else "takes one part"
+            found = kinds.count(kind) or "none"
+            yield record.finding(place, f"rail {rail} {least} with role rectifier, a {kind}, found {found}")
 
 
 def _rail_faults(record: SupplyRecord, name: str, stage: Flyback, rail: str) -> Iterator[Finding]:

@@ -371,7 +371,7 @@ class Flyback(Isolated):
     post_choke and a second_bank; its output_bank is the one at the rectifier. ``switching_frequency`` is fixed, or the
     highest a valley-switched controller sets. ``loop_inductance`` is that of drain, clamp, bus and back to the source;
     ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance. Where ``rectification``
-    is synchronous, a rail whose rectifier is a mosfet is rectified by it, any other by its diode.
+    is synchronous, the regulated rail's rectifier is a mosfet; further rails have diodes.
     """
 
     kind: Literal["flyback"]
@@ -409,7 +409,7 @@ class Flyback(Isolated):
         "clamp_resistor": Role(("resistor",), 1, 1, ("resistance",), "across the clamp's capacitor", MANY),
         "clamp_capacitor": Role(SMALL_CAPACITORS, 1, 1, ("capacitance",), "from clamp to bus", MANY),
         "rectifier": Role(
-            ("mosfet", "diode"), 1, 8, (), "one a rail; both kinds where alternatives are stated", ("parallel",)
+            ("mosfet", "diode"), 1, 5, (), "one a rail; both kinds where alternatives are stated", ("parallel",)
         ),
         "output_bank": Role(BANK_KINDS, 1, 12, ("capacitance", "esr"), "at a rectifier", MANY),
         "post_choke": Role(("choke",), 0, 4, ("inductance", "winding_resistance"), "from output_bank to second_bank"),

@@ -17,10 +17,10 @@ from harness.handcalc import flyback_gaps as own
 from harness.handcalc import flyback_rails as rails
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
+from harness.handcalc.flyback_body_diode import timing
 from harness.handcalc.flyback_edges import channel_peak, discharge, held_voltage
 from harness.handcalc.flyback_output import edges_of, output
 from harness.handcalc.flyback_period import Solved, solve
-from harness.handcalc.flyback_synchronous import timing
 from harness.handcalc.switching_gaps import Key, blurred, widened
 from harness.handcalc.switching_waveform import Course, mean_of, peak_of, rms_of
 from netlists.point import Condition

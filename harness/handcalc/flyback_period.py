@@ -101,23 +101,30 @@ def ampere_turns(params: Params, cycle: Cycle, clamp: Clamped, reflected: float)
     return Course(time, np.maximum(value, 0.0))
 
 
-def _leakage_ring(
-    params: Params, cycle: Cycle, clamp: Clamped, reflected: float, room: float
-) -> tuple[FloatArray, FloatArray]:
-    """Times [s] from the clamp's end, and what the leakage's ring with the drain adds to the ampere-turns [A].
+def leakage_ring(params: Params, cycle: Cycle, clamp: Clamped, reflected: float) -> tuple[float, float, float]:
+    """First swing of the leakage's ring with the drain [A], its angular frequency [1/s], its decay [1/s].
 
-    It starts at the clamp's voltage over the reflected one without current; where the clamp does not conduct, with all
-    of the current at the reflected voltage.
+    It starts at the clamp's end, at the clamp's voltage over the reflected one without current; where the clamp does
+    not conduct, with all of the current at the reflected voltage.
     """
     leakage = params.primary.leakage_inductance
     capacitance = switch_capacitance(params) + params.clamp.diode.junction_capacitance * params.clamp.diode.parallel
     omega, decay = 1 / math.sqrt(leakage * capacitance), 0.5 / (leakage_damping(params) * capacitance)
+    if clamp.current <= 0:
+        return cycle.first, omega, decay
+    return max(clamp.after + clamp.drop - reflected, 0.0) / math.sqrt(leakage / capacitance), omega, decay
+
+
+def _leakage_ring(
+    params: Params, cycle: Cycle, clamp: Clamped, reflected: float, room: float
+) -> tuple[FloatArray, FloatArray]:
+    """Times [s] from the clamp's end, and what the leakage's ring with the drain adds to the ampere-turns [A]."""
+    swing, omega, decay = leakage_ring(params, cycle, clamp, reflected)
     lasting = min(-math.log(RING_LEFT) / decay, MOST_SWINGS * 2 * math.pi / omega, 0.98 * room)
     time = np.linspace(0.0, lasting, max(math.ceil(lasting * omega / (2 * math.pi) * SWING_POINTS), 4))
     if clamp.current > 0:
-        swing = max(clamp.after + clamp.drop - reflected, 0.0) / math.sqrt(leakage / capacitance)
         return time, swing * np.exp(-decay * time) * np.sin(omega * time)
-    return time, -cycle.first * np.exp(-decay * time) * np.cos(omega * time)
+    return time, -swing * np.exp(-decay * time) * np.cos(omega * time)
 
 
 @dataclass(slots=True)

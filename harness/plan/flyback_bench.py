@@ -176,13 +176,9 @@ def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Lay
 
 
 def _edges_layout(params: Params, condition: Condition) -> list[Layout]:
-    """Every synchronous rectifier; its edges are counted from the switch's turn-off."""
+    """The synchronous rectifier, where there is one; its edges are counted from the switch's turn-off."""
     estimate = hand.estimate(params, condition)
-    found = []
+    tag, rail = rails(params)[0]
+    place = {"current": f"rectifier_current_{tag}", "voltage": f"rectifier_voltage_{tag}"}
     made = stage.synchronous_rectifiers(params, condition, estimate.duty, estimate.frequency)
-    for one in made:
-        tag = one.gate.source.rpartition("_")[2]
-        rail = params.secondaries[TAGS.index(tag)]
-        place = {"current": f"rectifier_current_{tag}", "voltage": f"rectifier_voltage_{tag}"}
-        found.append(synchronous_layout(rail.rectifier, rail.output, [place | edges_layout(one)]))
-    return found
+    return [synchronous_layout(rail.rectifier, rail.output, [place | edges_layout(one)]) for one in made]

@@ -9,11 +9,12 @@ Nodes of the subcircuit (ports in capitals); r is the rail (a is the regulated o
     first_r, OUT_R - one branch a bank - 0
     OUT_R - copper - LOAD_R - load, probe - 0
 
-A rectifier is a diode or a synchronous switch, its source at the winding. That turns on a delay after its body diode
-began to conduct and off a lead before its current is zero, or a lead before the switch's turn-on where that comes
-first. So its controller knows of the turn-on (it predicts it or is told); one that only watches the current is stated
-by a negative lead, the time it is late. The solver finds these instants, for which a source ``surrogate`` lets channels
-conduct by themselves (0 in the deck of the figures). A body diode that the turn-on forces off recovers at once here.
+The regulated rail's rectifier is a diode or a synchronous switch, its source at the winding. That turns on a delay
+after its body diode began to conduct and off a lead before its current is zero, or a lead before the switch's turn-on
+where that comes first. So its controller knows of the turn-on (it predicts it or is told); one that only watches the
+current is stated by a negative lead, the time it is late. The solver finds these instants, for which a source
+``surrogate`` lets channels conduct by themselves (0 in the deck of the figures). A body diode that the turn-on forces
+off recovers at once here, and what a late turn-off leaves in the leakage meets no avalanche.
 
 Frequency is fixed (continuous, boundary or discontinuous, as it falls out) or such that the turn-on comes a stated time
 after the secondary's current has ended, half a period of the drain's ring where none is stated (valley). Both sides
@@ -168,24 +169,23 @@ def gate(params: Params, condition: Condition, duty: float, frequency: float) ->
 def synchronous_rectifiers(
     params: Params, condition: Condition, duty: float, frequency: float
 ) -> tuple[Rectifier, ...]:
-    """Every synchronous rectifier; it conducts from the switch's turn-off until its turn-on at the latest.
+    """The regulated rail's, where it is synchronous: it conducts from the switch's turn-off until its turn-on at most.
 
     Its source lies at the winding, so its own current runs backwards.
     """
-    cut, found = cut_share(params, condition, duty, frequency), []
-    for group, (tag, one) in enumerate(rails(params)):
-        if one.synchronous is None:
-            continue
-        turn_off, law = Edge(-cut, 0.5), rectifier_law(params, one, one.synchronous)
-        found.append(
-            Rectifier(
-                switching.place_gate(PREFIX, f"rectifier_{tag}", turn_off, turn_off, law, 0),
-                f"v.{PREFIX}.vsense_rectifier_{tag}#branch", f"v.{PREFIX}.vsense_secondary_{tag}#branch", -1, -1,
-                params.rectifier_delay, params.rectifier_lead, params.rectifier_least_on, group,
-                latest=Edge(-cut, -0.5, -params.rectifier_lead), is_straight=True,
-            )
-        )  # fmt: skip
-    return tuple(found)
+    tag, one = rails(params)[0]
+    if one.synchronous is None:
+        return ()
+    cut, law = cut_share(params, condition, duty, frequency), rectifier_law(params, one, one.synchronous)
+    turn_off = Edge(-cut, 0.5)
+    return (
+        Rectifier(
+            switching.place_gate(PREFIX, f"rectifier_{tag}", turn_off, turn_off, law, 0),
+            f"v.{PREFIX}.vsense_rectifier_{tag}#branch", f"v.{PREFIX}.vsense_secondary_{tag}#branch", -1, -1,
+            params.rectifier_delay, params.rectifier_lead, params.rectifier_least_on, 0,
+            latest=Edge(-cut, -0.5, -params.rectifier_lead), is_straight=True,
+        ),
+    )  # fmt: skip
 
 
 def states(params: Params, condition: Condition) -> tuple[State, ...]:

@@ -105,6 +105,8 @@ class Params:
             raise OptionError(f"Params.secondaries: must be 1 to {len(TAGS)}, found {len(self.secondaries)}")
         if len(self.primary.windings) != len(self.secondaries):
             raise OptionError("Params.primary: needs one winding a secondary")
+        if any(one.synchronous for one in self.secondaries[1:]):
+            raise OptionError("Params.secondaries: a synchronous rectifier has a model on the regulated rail alone")
         if self.at_second_bank and not self.secondaries[0].firsts:
             raise OptionError("Params.at_second_bank: the regulated rail has no post filter")
 
@@ -222,11 +224,11 @@ def _clamp_of(own: Parts, reader: Reader) -> Clamp:
 def _rail(
     record: SupplyRecord, instance: str, reader: Reader, wound: tuple[str, Winding], *, synchronous: bool
 ) -> Secondary:
-    """A rail and its winding; where rectifiers are synchronous, one without a switch keeps its diode."""
+    """A rail and its winding; ``synchronous`` : the regulated one has a switch as its rectifier."""
     rail, winding = wound
     is_own = rail == getattr(record.instance(instance), "rail", None)
     parts = Parts(record, instance, reader, 1, rails=("", rail) if is_own else (rail,))
-    rectifier = (parts.switch("rectifier") if synchronous else None) or parts.diode("rectifier")
+    rectifier = parts.switch("rectifier") if synchronous and is_own else parts.diode("rectifier")
     assert rectifier is not None  # checked when the record was read
     output, seconds = output_of(record, instance, reader, rail), parts.banks("second_bank")
     resistance = parts.total("snubber_resistor", "resistance", adds_in_series=True)

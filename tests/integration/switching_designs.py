@@ -224,6 +224,29 @@ def drawn_flyback(seed: int) -> tuple[flyback.Params, Condition]:
     return params, dataclasses.replace(condition, output_power=power)
 
 
+def synchronous(params: flyback.Params) -> flyback.Params:
+    """A flyback with a switch instead of its regulated rail's diode: 60 mV at full load, usual delays."""
+    lead, *others = params.secondaries
+    lead = dataclasses.replace(lead, rectifier=Switch("Q2", 0.06 / lead.output.load_current, 500e-12))
+    return dataclasses.replace(
+        params, secondaries=(lead, *others), rectifier_delay=70e-9, rectifier_lead=50e-9, rectifier_least_on=400e-9
+    )
+
+
+def drawn_synchronous_flyback(seed: int) -> tuple[flyback.Params, Condition]:
+    """The same draw as ``drawn_flyback`` with a synchronous rectifier."""
+    source = random.Random(f"synchronous flyback {seed}")
+    params, condition = drawn_flyback(seed)
+    params = synchronous(params)
+    lead, *others = params.secondaries
+    secondaries = (dataclasses.replace(lead, rectifier=drawn(lead.rectifier, source)), *others)
+    timing = {
+        name: getattr(params, name) * 2 ** source.uniform(-1, 1)
+        for name in ("rectifier_delay", "rectifier_lead", "rectifier_least_on")
+    }
+    return dataclasses.replace(params, secondaries=secondaries, **timing), condition
+
+
 def flyback_out_of_reach(params: flyback.Params, condition: Condition) -> bool:
     """Whether no duty up to the largest regulates even a lossless flyback.
 
