@@ -197,7 +197,8 @@ def _round(params: Params, condition: Condition, working: _Working, loads: list[
         for one, (_, lasting) in zip(params.secondaries, working.conducted, strict=True)
     ]
     total = rails.cornered(total, gated)
-    working.voltages, paths = rails.followed(params, condition, total, working.voltages, working.conducted, gated)
+    carried = [current for current, _ in working.conducted]
+    working.voltages, paths = rails.followed(params, condition, total, working.voltages, carried, gated)
     working.reflected, working.conducted = _conducted(total, paths)
     working.at_pulse = _at_pulse(params, cycle, clamp, paths)
     return cycle, total, paths

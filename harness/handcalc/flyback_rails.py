@@ -196,14 +196,14 @@ def subdivided(course: Course) -> Course:
 
 def followed(
     params: Params, condition: Condition, total: Course, voltages: Sequence[float],
-    conducted: Sequence[tuple[float, float]], gated: list[tuple[float, float]],
+    conducted: Sequence[float], gated: list[tuple[float, float]],
 ) -> tuple[list[float], Paths]:  # fmt: skip
     """First-bank voltages [V] at which every rail that follows takes what its load draws, and all paths there.
 
     Parameters
     ----------
     total : ampere-turns over primary turns [A];  voltages : of all rails so far, the regulated one's as it is [V]
-    conducted : mean current of each rail while it conducts [A], and for how long [s];  gated : as of ``Paths``
+    conducted : mean current of each rail while it conducts [A];  gated : as of ``Paths``
     """
     loads = [direct_resistance(one, condition) for one in params.secondaries]
     found = list(voltages)
@@ -212,7 +212,7 @@ def followed(
         channel, alone = (
             [
                 path_of(params, one, voltage, voltage / load, current, alone=alone)
-                for one, voltage, load, (current, _) in zip(params.secondaries, found, loads, conducted, strict=True)
+                for one, voltage, load, current in zip(params.secondaries, found, loads, conducted, strict=True)
             ]
             for alone in (False, True)
         )
