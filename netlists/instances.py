@@ -168,12 +168,24 @@ class Switching(StageInstance):
 Rectification = Literal["synchronous", "diode"]
 
 
+LightLoad = Literal["forced_continuous", "diode_emulation"]
+
+
 class Buck(Switching):
-    """A buck rail; two may share their input, their switching locked to each other."""
+    """A buck rail; two may share their input, their switching locked to each other.
+
+    With ``light_load = "diode_emulation"`` its synchronous low side turns off a lead before the choke's current would
+    reverse; with "forced_continuous", and where nothing is said, it lets it reverse.
+    """
 
     kind: Literal["buck"]
     rail: Name | None = Field(default=None, description="the rail of the nameplate it makes")
     rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "synchronous"
+    light_load: LightLoad | Annotated[list[LightLoad], Field(min_length=1)] | None = None
+    rectifier_lead: Quantity | None = quantity(
+        "s", "diode emulation: low side off to the choke's current zero; may be negative"
+    )
+    rectifier_least_on: Quantity | None = quantity("s", "diode emulation: shorter on-times are left out", ge=0)
     input_voltage: Quantity | None = quantity("V", "of the rail that feeds it", gt=0, lt=1000)
     dead_time_rising: Quantity | None = quantity("s", "low side off to high side on", ge=0)
     dead_time_falling: Quantity | None = quantity("s", "high side off to low side on", ge=0)
@@ -183,9 +195,11 @@ class Buck(Switching):
     phase_angle: Quantity | None = quantity("deg", "behind the buck it shares its input with", ge=0, le=360)
 
     NEEDS: ClassVar[tuple[str, ...]] = (*Switching.NEEDS, "input_voltage")
+    EMULATION_NEEDS: ClassVar[tuple[str, ...]] = ("rectifier_lead", "rectifier_least_on")
 
     def structure_names(self) -> tuple[str, ...]:
-        return ("rectification",)
+        """What is done at light load matters where something is said of it."""
+        return ("rectification",) if self.light_load is None else ("rectification", "light_load")
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "high_side": Role(("mosfet",), 1, 1, SWITCH, "switch to the input", ("parallel",)),

@@ -13,10 +13,12 @@ import numpy as np
 
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
+from harness.handcalc.buck_emulation import timing
 from harness.handcalc.buck_period import (
     Phase,
     Solved,
     at_bank,
+    channel_span,
     drops_of,
     on_mean,
     phase,
@@ -86,6 +88,7 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
         found |= _places(banked, state, index)
         found |= _choke(banked, rail_current(rail, condition), state, index)
         found |= _output(params, condition, rail, state.phases[index], state.edges[index])
+        found |= timing(rail, state.phases[index], state.edges[index], state.input_voltage)
     return found | _input(params, state)
 
 
@@ -98,7 +101,7 @@ def fed(params: Params, condition: Condition, index: int) -> Fed:
 def _fed(params: Params, rail: Rail, one: Phase, lost: Edges) -> Fed:
     overshoot = max(lost.on.other_peak - params.input_voltage, 0.0)
     core = math.inf
-    if rail.rectification == "diode":
+    if rail.may_idle:
         core = core_resistance(rail.choke, middle_capacitance(rail))
     course = interleaved(one.choke, rail.phases)
     left_open, reason = _ring_share(rail, one), "the choke's ring goes on into the bank"
@@ -159,7 +162,7 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
         return found | currents("diode", rail.diode.designator, whole, rail.diode.parallel, blur)
     found |= voltages("switch", rail.low.designator, low, lost.on.other_peak, share, ring)
     if rail.diode is not None:
-        falling, rising = on + rail.dead_time_falling, period - rail.dead_time_rising
+        falling, rising = channel_span(rail, one)
         channel = part_of(one.choke, falling, rising)
         dead = [part_of(one.choke, on, falling), part_of(one.choke, rising, period)]
         dead = [Course(piece.time, np.maximum(piece.value, 0.0)) for piece in dead]  # no diode carries less
@@ -177,8 +180,16 @@ def _high_currents(
     extra = lost.of_controlled(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
     square = rms_of(part_of(one.choke, 0.0, one.on_time)) ** 2 + extra / period
     top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)
+    swung = 0.0  # what the choke's ring leaves open of the voltage its turn-on discharges
+    if rail.emulates_diode and not one.is_continuous:
+        swung = rail.voltage / lost.on.controlled_peak
     return currents(
-        "switch", rail.high.designator, (one.high_mean, math.sqrt(max(square, 0.0)), top), rail.high.parallel, blur
+        "switch",
+        rail.high.designator,
+        (one.high_mean, math.sqrt(max(square, 0.0)), top),
+        rail.high.parallel,
+        blur,
+        swung,
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 
 from harness.handcalc import buck as hand
 from harness.handcalc.expectation import Expectation
+from harness.plan import isolated
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
@@ -19,7 +20,12 @@ from netlists.record import SupplyRecord
 from netlists.stages import buck as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
-METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
+OF_EMULATION = ("body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals")
+LIGHT = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
+METRICS: dict[str, MetricRule] = {
+    **{name: rule for name, rule in RULES.items() if name != "switching_frequency"},
+    **{name: isolated.RULES[name] for name in OF_EMULATION},
+}
 SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 CACHED = 4096  # hand calculations kept; each is some thirty numbers
@@ -41,7 +47,7 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
         metrics=tuple(name for name in METRICS if name != "output_ripple_probe"),
         supply="dc",
     )
-    light = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
+    light = LIGHT + (("choke_current_peak", "switch_current_rms", *OF_EMULATION) if rail.emulates_diode else ())
     return [
         plain,
         plain.changed(label="full load, guide's probe", metrics=("output_ripple_probe",), probe="desktop guide"),
