@@ -183,14 +183,8 @@ def _high_currents(
     swung = 0.0  # what the choke's ring leaves open of the voltage its turn-on discharges
     if rail.emulates_diode and not one.is_continuous:
         swung = rail.voltage / lost.on.controlled_peak
-    return currents(
-        "switch",
-        rail.high.designator,
-        (one.high_mean, math.sqrt(max(square, 0.0)), top),
-        rail.high.parallel,
-        blur,
-        swung,
-    )
+    whole = one.high_mean, math.sqrt(max(square, 0.0)), top
+    return currents("switch", rail.high.designator, whole, rail.high.parallel, blur, swung)
 
 
 def _choke(params: Params, current: float, state: Solved, index: int) -> dict[Key, Expectation]:

@@ -53,8 +53,8 @@ def timing(rail: Rail, one: Phase, lost: Edges, input_voltage: float) -> dict[Ke
     alone = (time < on) | (time >= off)
     alone &= _taken(time, current, 0.5 * input_voltage * middle_capacitance(rail))  # half of its fall is in the edge
     if not one.is_continuous:  # the middle must come down to the body diode's voltage once more
-        late = time >= off
-        alone[late] &= _taken(time[late], current[late], part.body_diode_voltage * middle_capacitance(rail))
+        last = time >= off
+        alone[last] &= _taken(time[last], current[last], part.body_diode_voltage * middle_capacitance(rail))
     alone &= current > CONDUCTS * peak_of(one.choke)
     own = np.where(alone, current, 0.0)
     threshold, resistance = body_tangent(part, max(float(np.max(own)), SMALLEST_CURRENT))

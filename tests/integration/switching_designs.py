@@ -79,6 +79,15 @@ BOOSTS = (
 POWERS = (900.0, 300.0, 100.0, 1600.0)  # of each boost design
 
 
+def emulating(params: buck.Params) -> buck.Params:
+    """A buck whose synchronous rails emulate diodes, with a controller's usual lead."""
+    timing = {"light_load": "diode_emulation", "turn_off_lead": 40e-9, "least_on_time": 80e-9}
+    rails = (
+        dataclasses.replace(rail, **timing) if rail.rectification == "synchronous" else rail for rail in params.rails
+    )
+    return dataclasses.replace(params, rails=tuple(rails))
+
+
 def flyback_of(
     mode: flyback.Mode,
     switch: Switch,
@@ -191,6 +200,20 @@ def drawn_buck(seed: int) -> tuple[buck.Params, Condition]:
         load_fraction=source.choice(LOADS),
     )  # fmt: skip
     return params, condition
+
+
+def drawn_emulating_buck(seed: int) -> tuple[buck.Params, Condition]:
+    """Buck record number ``seed`` of the synchronous designs in diode emulation, half of them at a tenth of their load.
+
+    Raises
+    ------
+    OptionError : as ``drawn_buck``
+    """
+    source = random.Random(f"emulating buck {seed}")
+    params = drawn(emulating((BUCKS[0], BUCKS[1], BUCKS[3])[seed % 3]), source)
+    power = sum(rail.voltage * rail.load_current for rail in params.rails)
+    load = source.choice((0.05, 0.1, 0.25, 1.0))
+    return params, Condition(params.input_voltage, 0.0, power, 25.0, supply="dc", load_fraction=load)
 
 
 def drawn_boost(seed: int) -> tuple[boost_pfc.Params, Condition]:
