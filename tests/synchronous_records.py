@@ -106,6 +106,81 @@ esr = { value = "18m", low = "12m", high = "30m", known = "assumed" }
 ripple_current_rating = "2.6"
 """
 
+BUCK = """\
+schema = 1
+name = "sluice-5"
+title = "5 V rail of a sluice's controller: one buck from 24 V whose low side emulates a diode"
+
+[nameplate]
+ambient = { value = "25", low = "0", high = "40", known = "assumed" }
+
+[nameplate.input_bands.rail]
+supply = "dc"
+voltage_low = "24"
+voltage_high = "24"
+voltage_tolerance = "5%"
+output_power = "30"
+
+[nameplate.rails.logic]
+voltage = "5"
+current = "6"
+
+[stages.logic]
+kind = "buck"
+rail = "logic"
+rectification = "synchronous"
+light_load = "diode_emulation"
+input_voltage = { value = "24", low = "23", high = "25", known = "assumed" }
+switching_frequency = { value = "250k", known = "marked" }
+dead_time_rising = { value = "30n", known = "marked" }
+dead_time_falling = { value = "30n", known = "marked" }
+rectifier_lead = { value = "50n", low = "30n", high = "80n", known = "assumed" }
+rectifier_least_on = { value = "100n", known = "marked" }
+loop_inductance = { value = "5n", known = "marked" }
+loop_quality = { value = "5", known = "marked" }
+switching_time = { value = "8n", known = "marked" }
+feed_resistance = { value = "5m", known = "marked" }
+feed_inductance = { value = "100n", known = "marked" }
+
+[stages.logic.parts.Q1]
+kind = "mosfet"
+role = "high_side"
+known = "marked"
+on_resistance = "8m"
+output_capacitance = "250p"
+drain_source_rating = "40"
+
+[stages.logic.parts.Q2]
+kind = "mosfet"
+role = "low_side"
+known = "marked"
+on_resistance = "5m"
+output_capacitance = "350p"
+drain_source_rating = "40"
+
+[stages.logic.parts.L1]
+kind = "choke"
+role = "output_choke"
+known = "marked"
+inductance = "6.8u"
+winding_resistance = "9m"
+
+[stages.logic.parts.C1]
+kind = "ceramic_capacitor"
+role = "input_bank"
+known = "marked"
+parallel = 2
+capacitance = "10u"
+esr = "4m"
+
+[stages.logic.parts.C2]
+kind = "polymer_capacitor"
+role = "output_bank"
+known = "marked"
+capacitance = "330u"
+esr = "10m"
+"""
+
 
 def record(folder: Path, text: str, *changes: tuple[str, str]) -> SupplyRecord:
     """A record with texts replaced, each at its first place; each must be there."""

@@ -39,7 +39,7 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
     asked = isolated.questions(record, instance, list(METRICS), params.secondaries[0].output)
     if params.secondaries[0].synchronous is None:
         return asked
-    return asked + isolated.mistimed(instance, asked, params.rectifier_lead, OF_TIMING)
+    return asked + isolated.mistimed(instance, isolated.full_of(asked), params.rectifier_lead, OF_TIMING)
 
 
 def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:

@@ -84,23 +84,25 @@ def questions(record: SupplyRecord, instance: str, metrics: Sequence[str], outpu
                     input_path=path,
                 )
             )
-    full = next(one for one in asked if one.label == "nominal input, full load")
+    full = full_of(asked)
     asked.append(full.changed(label=f"{full.label}, guide's probe", metrics=(PROBED,), probe="desktop guide"))
     asked.append(full.changed(study=LOWEST_INPUT, label="lowest input, full load", metrics=("lowest_input_voltage",)))
     return asked
 
 
-def mistimed(instance: str, asked: Sequence[Question], lead: float, metrics: tuple[str, ...]) -> list[Question]:
-    """Full load at nominal input with synchronous rectifiers that turn off earlier and later than recorded.
+def full_of(asked: Sequence[Question]) -> Question:
+    """Full load at nominal input."""
+    return next(one for one in asked if one.label == "nominal input, full load")
 
-    Parameters
-    ----------
-    asked : questions of the converter, full load at nominal input among them;  lead : as recorded [s]
+
+def mistimed(instance: str, one: Question, lead: float, metrics: tuple[str, ...]) -> list[Question]:
+    """A question again with synchronous rectifiers that turn off earlier and later than recorded.
+
+    ``lead`` : as recorded [s]
     """
-    full = next(one for one in asked if one.label == "nominal input, full load")
     return [
-        full.changed(
-            label=f"{full.label}, rectifiers off {EDGE_SHIFT * 1e9:.0f} ns {word}",
+        one.changed(
+            label=f"{one.label}, rectifiers off {EDGE_SHIFT * 1e9:.0f} ns {word}",
             metrics=metrics,
             fixed=((f"stages.{instance}.rectifier_lead", lead + sign * EDGE_SHIFT),),
         )

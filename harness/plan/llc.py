@@ -38,7 +38,7 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
     params, _ = stage.params_from(record, instance, Point())
     asked = isolated.questions(record, instance, tuple(METRICS), params.output)
     if params.rectification == "synchronous":
-        asked += isolated.mistimed(instance, asked, params.turn_off_lead, OF_TIMING)
+        asked += isolated.mistimed(instance, isolated.full_of(asked), params.turn_off_lead, OF_TIMING)
     return [one for one in asked if not _beyond(record, instance, one)]
 
 
