@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
-from harness.handcalc.buck_emulation import timing
+from harness.handcalc.buck_emulation import emptied, hurried, timing
 from harness.handcalc.buck_period import (
     Phase,
     Solved,
@@ -47,6 +47,7 @@ from netlists.stages.buck import (
     cut_instant,
     edges,
     legs,
+    low_law,
     lower_capacitance,
     middle_capacitance,
 )
@@ -170,8 +171,10 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
             sum(mean_of(piece) for piece in dead), math.hypot(*(rms_of(piece) for piece in dead)), whole[2]
         )  # fmt: skip
         whole = (whole[0] - aside[0], rms_of(channel), peak_of(channel))
-        found |= currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
-    return found | currents("switch", rail.low.designator, whole, rail.low.parallel, blur)
+        beside = currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
+        found |= beside if one.is_continuous else hurried(beside)
+    spike = 0.0 if one.is_continuous else emptied(rail, one, low_law(params, rail), params.input_voltage) / whole[2]
+    return found | currents("switch", rail.low.designator, whole, rail.low.parallel, blur, spike)
 
 
 def _high_currents(

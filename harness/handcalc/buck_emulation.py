@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.contracts import FloatArray
 from harness.handcalc.buck_period import Phase, channel_span
+from harness.handcalc.channel import time_constant
 from harness.handcalc.commutation import Edges
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.switching_gaps import Key
 from harness.handcalc.switching_waveform import body_tangent, peak_of
 from netlists.stages.buck import Rail, middle_capacitance
+from netlists.stages.switching import GateLaw
 
 BoolArray = NDArray[np.bool_]
 SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
@@ -24,6 +29,7 @@ BODY_TIME = Difference(-0.4, 0.5, "ramps of gates and the middle's rise and fall
 BODY_LOSS = Difference(-0.4, 0.4, "the same; channel and body diode share where the ramps lie")
 BACK = Difference(-0.6, 0.6, "the channel closes by its gate's fall while the current reverses")
 REVERSE = 0.02  # share of the rail's current that nobody would act on
+HURRIED = Difference(-1.0, 0.5, "the middle's fall may take all of the dead time, and then the channel has it all")
 INTERVALS = Difference(0.0, 9.0, "a ring may let the body diode conduct once more")
 
 
@@ -64,6 +70,23 @@ def timing(rail: Rail, one: Phase, lost: Edges, input_voltage: float) -> dict[Ke
         ("body_diode_time", part.designator): Expectation(lasting, "s", EDGES, BODY_TIME, 15e-9),
         ("body_diode_loss", part.designator): Expectation(loss, "W", EDGES, BODY_LOSS, 0.02),
     }
+
+
+def emptied(rail: Rail, one: Phase, law: GateLaw, input_voltage: float) -> float:
+    """Largest current of a low channel that turns on while the middle has not come down yet [A]; 0 where it has.
+
+    What is left of the middle's voltage at the knee, V, is emptied as in any turn-on: C V / (e tau), tau in which the
+    channel's conductance changes by e.
+    """
+    capacitance = middle_capacitance(rail)
+    begin = max(rail.dead_time_falling - law.lead_on, 0.0)  # the channel begins with its ramp
+    left = input_voltage - 0.5 * one.peak * begin / capacitance
+    return max(left, 0.0) * capacitance / (math.e * time_constant(law))
+
+
+def hurried(found: dict[Key, Expectation]) -> dict[Key, Expectation]:
+    """Currents of a Schottky beside a low place whose dead time the middle's fall may take up at a light load."""
+    return {key: replace(one, difference=HURRIED) for key, one in found.items()}
 
 
 def _taken(time: FloatArray, current: FloatArray, charge: float) -> BoolArray:
