@@ -51,6 +51,8 @@ def with_edges(
     if not analysis.rectifiers:
         return Found(found, problem)
     ceased, strayed, tried = 0, float("inf"), False
+    # of straight currents edges come nearer each round, at a few periods; as unknowns they cost a hundred
+    follows = analysis.parts > 1 or all(one.is_straight for one in analysis.rectifiers)
     before: Edges | None = None
     for turn in range(rectifiers.MOST_ROUNDS):
         bench.run(found.state, found.controls, analysis.parts)
@@ -62,7 +64,7 @@ def with_edges(
             if strayed < allowed or (ceased > 1 and is_off):
                 return Found(found, problem, edges, allowed)
             ceased += any(off <= on for on, off in asked)
-            is_lost = turn >= rectifiers.PATIENCE and not tried and analysis.parts == 1
+            is_lost = turn >= rectifiers.PATIENCE and not tried and not follows
             if is_lost and rectifiers.runs_on(before, edges, asked):
                 tried = True
                 with contextlib.suppress(NotFoundError, SimulationError):
