@@ -15,9 +15,11 @@ from harness.plan.switching_measures import (
     banks_layout,
     bus_layout,
     control_layout,
+    edges_layout,
     empty_layout,
     lowest_input_layout,
     place_layout,
+    synchronous_layout,
 )
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import Level, Rectifier, State
@@ -194,19 +196,13 @@ def _edges_layout(params: llc.Params) -> list[Layout]:
     if params.rectification == "diode" or params.synchronous is None:
         return []
     return [
-        {
-            "designator": params.synchronous.designator,
-            "pieces": params.synchronous.parallel,
-            "rail": params.output.name,
-            "rail_current": params.output.load_current,
-            "places": [
-                {
-                    "current": f"rectifier_current_{place.tag}",
-                    "voltage": f"rectifier_voltage_{place.tag}",
-                    "gate": llc.rectifier_gate(params, place).source,
-                    "origin": llc.RISE if place.half == "p" else llc.FALL,
-                }
-                for place in llc.places(params)
+        synchronous_layout(
+            params.synchronous,
+            params.output,
+            [
+                {"current": f"rectifier_current_{place.tag}", "voltage": f"rectifier_voltage_{place.tag}"}
+                | edges_layout(one)
+                for place, one in zip(llc.places(params), _rectifiers(params), strict=True)
             ],
-        }
+        )
     ]
