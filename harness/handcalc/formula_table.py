@@ -22,12 +22,14 @@ class Formula:
     symbols : keys of ``SYMBOLS`` with spaces between, in the order they are explained
     kinds : of stages; none: of every one
     source : what the row's own source must contain
+    solves : the equation solved before the formula is read off; empty where the formula is all
     """
 
     tex: str
     symbols: str
     kinds: tuple[str, ...] = ()
     source: str = ""
+    solves: str = ""
 
 
 SYMBOLS: Mapping[str, str] = {
@@ -120,7 +122,7 @@ def _read(tex: str, symbols: str, kinds: tuple[str, ...] = (), source: str = "")
 
 def _switch_on(read: str, symbols: str = "") -> tuple[Formula, ...]:
     """Of a metric read off the course after switch-on."""
-    return _read(rf"{_LOOP},\quad {read}", f"{_LOOP_SYMBOLS} {symbols}", _BULK)
+    return (Formula(read, f"{_LOOP_SYMBOLS} {symbols}", _BULK, solves=_LOOP),)
 
 
 _PEAK = _switch_on(r"\hat{\imath}=\max_{t,\varphi}\,i", r"\hat{\imath}")
@@ -132,7 +134,7 @@ _CONDUCTING_SYMBOLS = r"L i R \hat{v} \omega V_F v_C"
 
 def _charging(read: str, symbols: str = "", kinds: tuple[str, ...] = _BULK) -> tuple[Formula, ...]:
     """Of a metric read off a settled half period of the line."""
-    return _read(rf"{_CONDUCTING},\quad {read}", f"{_CONDUCTING_SYMBOLS} {symbols}", kinds)
+    return (Formula(read, f"{_CONDUCTING_SYMBOLS} {symbols}", kinds, solves=_CONDUCTING),)
 
 
 _THERMISTOR = r"R_T=R_{25}\,e^{B\left(\frac{1}{T_{NTC}}-\frac{1}{298\,\mathrm{K}}\right)}"
@@ -173,12 +175,12 @@ _CHOKE_RMS = (
 )
 _LOWEST = (
     Formula(r"D(V_b)=D_{max}", "D V_b D_{max}", (*_FLYBACK, *_FORWARD)),
-    Formula(rf"{_TANK}\ \text{{at the lowest}}\ f,\quad \bar{{\imath}}(V_b)=I_{{out}}", r"x T f V_b I_{out}", _LLC),
+    Formula(r"\bar{\imath}(V_b)=I_{out}\ \text{at the lowest}\ f", r"x T f V_b I_{out}", _LLC, solves=_TANK),
 )
 _MAGNETISING_PEAK = (
     Formula(r"\hat{\imath}=i(0)+\frac{(V_b-V_{on})\,D\,T}{L_p}", "V_b V_{on} D T L_p", _FLYBACK),
     Formula(r"\hat{\imath}=\frac{(V_b-V_{on})\,D\,T}{L_m}", "V_b V_{on} D T L_m", _FORWARD),
-    Formula(rf"{_TANK},\quad \hat{{\imath}}=\max_t i_m", "x T i_m", _LLC),
+    Formula(r"\hat{\imath}=\max_t i_m", "x T i_m", _LLC, solves=_TANK),
 )
 _FLUX = (
     Formula(r"\Delta\lambda=L_p\,\Delta{i}=(V_b-V_{on})\,D\,T", r"\lambda L_p \Delta{i} V_b V_{on} D T", _FLYBACK),
@@ -189,9 +191,10 @@ _BALANCED_CLAMP = r"\frac{V_c^2}{R_c}=\tfrac{1}{2}L_k\,i_0^2\,f\,\frac{V_c}{V_c-
 _CLAMP_SYMBOLS = "V_c R_c L_k i_0 f V_r"
 _FREQUENCY = (
     Formula(
-        rf"{_TANK},\quad \frac{{2}}{{T}}\int_0^{{T/2}} n\,(i-i_m)\,dt=I_{{out}},\quad f=\frac{{1}}{{T}}",
+        r"\frac{2}{T}\int_0^{T/2} n\,(i-i_m)\,dt=I_{out},\quad f=\frac{1}{T}",
         r"x T n i i_m I_{out} f",
         _LLC,
+        solves=_TANK,
     ),
     Formula(
         r"\frac{1}{f}=L\,\Delta{i}\left(\frac{1}{V_{in}}+\frac{1}{V_{out}-V_{in}}\right)",
@@ -227,7 +230,7 @@ _DIODE_PEAK = (
     Formula(r"\hat{v}=V_{off}+(V_{off}-V_F)\,e^{-\pi/2Q}", "V_{off} V_F Q"),
 )
 _CURRENT_PEAK = (
-    Formula(rf"{_TANK},\quad \hat{{\imath}}=\frac{{1}}{{m}}\max_t i", "x T m i", _LLC),
+    Formula(r"\hat{\imath}=\frac{1}{m}\max_t i", "x T m i", _LLC, solves=_TANK),
     Formula(r"\hat{\imath}=\frac{C_{oss}\,V_{off}}{e\,\tau_g}+i_0", r"C_{oss} V_{off} \tau_g i_0", _FORWARD),
     Formula(
         r"\hat{\imath}=\frac{1}{m}\max_t i,\quad \text{edges: } L\frac{di}{dt}=V_{off}-v,\ C\frac{dv}{dt}=i-i_0",
@@ -336,11 +339,11 @@ FORMULAS: Mapping[str, tuple[Formula, ...]] = {
         r"K=\frac{\operatorname{swing}\sum_{p} i\left(t-\tfrac{p\,T}{N}\right)}{\Delta{i}}", r"i T N \Delta{i}"
     ),
     "primary_current_peak": (
-        Formula(rf"{_TANK},\quad \hat{{\imath}}=\max_t i", "x T i", _LLC),
+        Formula(r"\hat{\imath}=\max_t i", "x T i", _LLC, solves=_TANK),
         Formula(r"\hat{\imath}=\max_t\left(i_m+\frac{i_{sec}}{n}\right)", "i_m n", _FORWARD),
     ),
     "primary_current_rms": (
-        Formula(rf"{_TANK},\quad {_RMS}", "x T i", _LLC),
+        Formula(_RMS, "x T i", _LLC, solves=_TANK),
         Formula(_RMS, "T i", _FORWARD),
     ),
     "magnetising_current_peak": _MAGNETISING_PEAK,
@@ -354,8 +357,8 @@ FORMULAS: Mapping[str, tuple[Formula, ...]] = {
         r"V_{out}=\frac{V_r}{n}-V_F-R\,I_{out},\quad \tfrac{1}{T}\int i\,dt=I_{out}", "V_{out} V_r n V_F R I_{out} T i"
     ),
     "lowest_input_voltage": _LOWEST,
-    "resonant_capacitor_voltage_peak": _read(
-        rf"{_TANK},\quad \hat{{v}}=\frac{{1}}{{s}}\max_t\frac{{1}}{{C_r}}\int i\,dt", "x T s C_r i"
+    "resonant_capacitor_voltage_peak": (
+        Formula(r"\hat{v}=\frac{1}{s}\max_t\frac{1}{C_r}\int i\,dt", "x T s C_r i", _LLC, solves=_TANK),
     ),
     "soft_switching_margin": _read(r"K=\frac{\int_0^{t_d} i\,dt}{2\,C_{oss}\,V_b}", "i t_d C_{oss} V_b"),
     "body_diode_time": _read(r"t=t_1+\max(t_2,0)", "t_1 t_2"),
@@ -374,7 +377,7 @@ FORMULAS: Mapping[str, tuple[Formula, ...]] = {
 
 
 def formula_of(metric: str, kind: str, source: str) -> Formula | None:
-    """The formula of a row: the first of its metric that its kind of stage and source agree with; None: there is none."""
+    """The formula of a row, the first of its metric that its kind of stage and source agree with; None without one."""
     for one in FORMULAS.get(metric, ()):
         if (not one.kinds or kind in one.kinds) and one.source in source:
             return one

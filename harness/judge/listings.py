@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from harness.judge.limits_file import LimitsFile
+from harness.judge.uncertainty import agrees, combined_uncertainty, predicted_uncertainty
 from harness.plan.plan import Answer
 from netlists.catalog import STAGES
 from netlists.quantity import read_tolerance, read_value
@@ -109,10 +110,26 @@ def measurement_rows(record: SupplyRecord, rows: Mapping[str, Mapping[str, Any]]
                 "predicted": predicted,
                 "predicted_adverse": row["adverse"]["value"] if row else None,
                 "difference": predicted / value - 1 if predicted is not None and value else None,
+                **_consistency(row, value, (low, high)),
                 "run_id": row["run_id"] if row else None,
             }
         )
     return compared
+
+
+def _consistency(
+    row: Mapping[str, Any] | None, measured: float | None, relative: tuple[float, float]
+) -> dict[str, Any]:
+    """Uncertainty of the prediction and of its difference to what was measured (below, above; SI); if they agree."""
+    own = predicted_uncertainty(row) if row is not None else None
+    if row is None or own is None or measured is None:
+        return {"predicted_uncertainty": None, "combined_uncertainty": None, "consistent": None}
+    combined = combined_uncertainty(own, measured, relative)
+    return {
+        "predicted_uncertainty": list(own),
+        "combined_uncertainty": list(combined),
+        "consistent": agrees(row["value"] - measured, combined),
+    }
 
 
 def limits_summary(limits: LimitsFile) -> dict[str, Any]:
