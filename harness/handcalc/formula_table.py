@@ -41,7 +41,7 @@ SYMBOLS: Mapping[str, str] = {
     r"\omega": "2 pi times the frequency: of the line, of the switching or of the tank",
     "L": "inductance of the path or choke",
     "R": "resistance of the path, thermistor apart",
-    "R_T": "the thermistor's resistance at its temperature",
+    "R_T": "the thermistor's resistance at its temperature; none without one",
     "R_{25}": "the thermistor's resistance at 25 degC",
     "B": "the thermistor's B-value",
     "T_{NTC}": "the thermistor's temperature",
@@ -102,8 +102,11 @@ SYMBOLS: Mapping[str, str] = {
     "i_m": "magnetising current",
 }
 
-_LOOP = r"\hat{v}\sin(\omega t+\varphi)=L\frac{di}{dt}+(R+R_T)\,i+V_F+v_C"
-_LOOP_SYMBOLS = r"\hat{v} \omega \varphi L i R R_T V_F v_C"
+_LOOP = (
+    r"\hat{v}\sin(\omega t+\varphi)=L\frac{di}{dt}+(R+R_T)\,i+V_F+v_C,"
+    r"\quad R_T=R_{25}\,e^{B\left(\frac{1}{T_{NTC}}-\frac{1}{298\,\mathrm{K}}\right)}"
+)
+_LOOP_SYMBOLS = r"\hat{v} \omega \varphi L i R R_T V_F v_C R_{25} B T_{NTC}"
 _BULK = ("rectifier_bulk",)
 _BUCK = ("buck",)
 _BOOST = ("boost_pfc",)
@@ -137,7 +140,6 @@ def _charging(read: str, symbols: str = "", kinds: tuple[str, ...] = _BULK) -> t
     return (Formula(read, f"{_CONDUCTING_SYMBOLS} {symbols}", kinds, solves=_CONDUCTING),)
 
 
-_THERMISTOR = r"R_T=R_{25}\,e^{B\left(\frac{1}{T_{NTC}}-\frac{1}{298\,\mathrm{K}}\right)}"
 _RMS = r"I=\sqrt{\frac{1}{T}\int_0^T i^2\,dt}"
 _CLOSING = (Formula(r"\hat{\imath}=\frac{\hat{v}-V_F-v_C}{R+R_C}", r"\hat{v} V_F v_C R R_C", _BULK),)
 _STEP = _read(
@@ -253,14 +255,8 @@ FORMULAS: Mapping[str, tuple[Formula, ...]] = {
     "rectifier_surge_i2t": _switch_on(r"I^2t=\max_{\varphi}\frac{1}{N^2}\int i^2\,dt", "N"),
     "diode_reverse_peak": _switch_on(r"\hat{v}_R=\max_t\left|\hat{v}\sin\omega t\right|-V_F"),
     "bulk_voltage_peak": _switch_on(r"\hat{v}_C=\frac{1}{s}\max_t v_C", "s"),
-    "thermistor_energy": _switch_on(
-        r"E=\delta\,\tau\,\left(\max_t T_{NTC}-T_0\right),\ " + _THERMISTOR,
-        r"\delta \tau T_{NTC} T_0 R_{25} B",
-    ),
-    "thermistor_temperature": _switch_on(
-        r"\delta\,\tau\,\frac{dT_{NTC}}{dt}=R_T\,i^2,\ " + _THERMISTOR,
-        r"\delta \tau T_{NTC} R_{25} B",
-    ),
+    "thermistor_energy": _switch_on(r"E=\delta\,\tau\,\left(\max_t T_{NTC}-T_0\right)", r"\delta \tau T_0"),
+    "thermistor_temperature": _switch_on(r"\delta\,\tau\,\frac{dT_{NTC}}{dt}=R_T\,i^2", r"\delta \tau"),
     "relay_closing_peak": _CLOSING,
     "relay_closing_contact": _CLOSING,
     "relay_late_peak": _STEP,

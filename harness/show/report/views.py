@@ -58,7 +58,7 @@ def metric(row: Row) -> dict[str, Any]:
         "value": texts.value(row["value"], row["unit"]),
         "hand": texts.value(row.get("hand"), row["unit"]),
         "difference": texts.share(row.get("difference")),
-        "expected": f"{texts.share(expected[0])} to {texts.share(expected[1])}" if expected else "",
+        "expected": _declared(*expected[:2]) if expected else "",
         "expected_why": expected[2] if expected else "",
         "disagrees": row.get("agreement") == "disagrees",
         "adverse": texts.adverse(row),
@@ -69,6 +69,13 @@ def metric(row: Row) -> dict[str, Any]:
         "why": row.get("why", ""),
         "at": texts.value(row.get("at"), "s"),
     }
+
+
+def _declared(low: float | None, high: float | None) -> str:
+    """Both ends of a declared difference, as one number where they are alike; an open end is none."""
+    if low is not None and high is not None and low == -high:
+        return texts.share(high).replace("+", "±")
+    return f"{texts.share(low)} to {texts.share(high)}"
 
 
 def margins(rows: Iterable[Row]) -> dict[str, list[dict[str, Any]]]:
@@ -94,7 +101,14 @@ def open_verdicts(rows: Sequence[Row]) -> list[dict[str, Any]]:
             if key in alike:
                 alike[key]["rows"].append(said)
                 continue
-            alike[key] = {"rows": [said], "verdict": row["verdict"], "why": row["why"], "movers": [], "flips": []}
+            alike[key] = {
+                "rows": [said],
+                "verdict": row["verdict"],
+                "why": row["why"],
+                "movers": [],
+                "flips": [],
+                "limit_source": "",
+            }
             found.append(alike[key])
         else:
             found.append(
@@ -106,11 +120,16 @@ def open_verdicts(rows: Sequence[Row]) -> list[dict[str, Any]]:
     return found
 
 
+def _input(path: str, row: Row) -> str:
+    """An input as a person says it: ``C1 loss angle``."""
+    return texts.words(short_path(path, row["instance"]).replace(".", " "))
+
+
 def _movers(row: Row) -> list[dict[str, Any]]:
     """The inputs that move a metric most, each alone at its ends."""
     return [
         {
-            "name": short_path(item["path"], row["instance"]),
+            "name": _input(item["path"], row),
             "ends": texts.spread(item["low"], item["high"], item["unit"]),
             "known": item["known"],
             "values": " to ".join(
@@ -127,7 +146,7 @@ def _flips(row: Row) -> list[dict[str, str]]:
     """Values of one unread input at which the verdict flips."""
     return [
         {
-            "name": short_path(flip["path"], row["instance"]),
+            "name": _input(flip["path"], row),
             "value": texts.value(flip["value"], flip["unit"]),
             "others": others,
             "ends": texts.spread(flip["low"], flip["high"], flip["unit"]),
@@ -215,7 +234,7 @@ def _part(part: Mapping[str, Any], simulated: set[str]) -> dict[str, Any]:
     return {
         "designator": part["designator"],
         "kind": texts.words(part.get("kind", "")),
-        "role": texts.words(part.get("role") or ""),
+        "role": texts.words(part.get("role") or "") if part.get("role") != part.get("kind") else "",
         "about": ", ".join(filter(None, [part.get("description", ""), *counts])),
         "note": part.get("note", ""),
         "evidence": ", ".join(part.get("evidence", ())),

@@ -16,7 +16,7 @@ import numpy as np
 from markupsafe import Markup
 
 from harness.contracts import FloatArray, Run
-from harness.show.plots import Picture, by_instant, thinned, time_unit
+from harness.show.plots import Picture, by_instant, is_of_pieces, thinned, time_unit
 from harness.show.report import texts
 from netlists.quantity import engineering
 
@@ -190,12 +190,13 @@ def _marks(pieces: list[str], marks: list[str], panel: _Panel, picture: Picture,
     taken: list[tuple[float, float]] = []
     for (instant, name), rows in sorted(by_instant(picture.rows, signals, run).items()):
         x = panel.x(instant)
-        y = panel.y(float(np.interp(instant, run.axis.values, _values(run, name))))
+        level = float(np.interp(instant, run.axis.values, _values(run, name)))
+        y = panel.y(level)
         numbers = []
         for row in rows:
             if row["metric"] == "holdup_time":
                 _stretch(pieces, panel, row)
-            marks.append(_line(row))
+            marks.append(_line(row, level))
             numbers.append(str(len(marks)))
         pieces.append(f'<circle class="ring" cx="{x:.1f}" cy="{y:.1f}" r="4.5"/>')
         at = _free(panel, taken, x, y)
@@ -220,6 +221,9 @@ def _stretch(pieces: list[str], panel: _Panel, row: Mapping[str, Any]) -> None:
     )
 
 
-def _line(row: Mapping[str, Any]) -> str:
+def _line(row: Mapping[str, Any], level: float) -> str:
+    """What a mark says; where the trace is of several pieces and the metric of one, that too."""
     at = texts.pretty(engineering(row["at"], "s"))
-    return f"{texts.of(row)} {texts.value(row['value'], row['unit'])} at {at}"
+    of_all = f" (one piece; the trace is all of them, {texts.value(abs(level), row['unit'])})"
+    is_piece = is_of_pieces(abs(level), row["value"]) if row["value"] else False
+    return f"{texts.of(row)} {texts.value(row['value'], row['unit'])} at {at}{of_all if is_piece else ''}"
