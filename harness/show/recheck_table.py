@@ -35,6 +35,11 @@ class Rechecked(Protocol):
     def new(self) -> Sequence[Mapping[str, Any]]: ...
 
 
+PLAIN = str.maketrans(
+    {"µ": "u", "Ω": "ohm", "°": "deg", "²": "2", "−": "-", "≤": "<=", "≥": ">=", "–": "-", "\N{NO-BREAK SPACE}": " "}
+)
+
+
 def print_recheck(console: Console, found: Rechecked) -> None:
     """What changed in the record, every metric that no longer holds, claims and measurements, and counts."""
     record, when = found.published.assessment["record"], found.published.published_utc
@@ -82,4 +87,4 @@ def _sides(one: Mapping[str, Any]) -> str:
 
 def _say(console: Console, line: str, style: str = "") -> None:
     """A line that may be wrapped but is never cut, with nothing in it that moves a cursor."""
-    console.print(Text(one_line(line.replace("\N{NO-BREAK SPACE}", " ")), style=style, overflow="fold"))
+    console.print(Text(one_line(line.translate(PLAIN)), style=style, overflow="fold"))

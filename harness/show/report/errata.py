@@ -10,33 +10,31 @@ from harness.show.report import texts
 from netlists.errors import one_line
 
 MOST_SHOWN = 400  # letters of a changed text
+SHOWN = 10  # numbers; further ones are folded
 
 
 def erratum(one: Mapping[str, Any]) -> dict[str, Any]:
     """One correction: what changed in the record, and every number that no longer held."""
     moved = [
-        {"said": f"{texts.of(row)}: {row['instance']}, {row['label']}", **change}
+        {"said": f"{texts.of(row)}: {row['instance']}, {row['label']}", "changes": _lines(changes(row))}
         for row in one["metrics"]
-        for change in changes(row)
     ]
-    moved += [
-        {
-            "said": f"claim {texts.words(claim['claim'])}", "what": "judged", "was": claim["before"],
-            "now": claim["after"] or "no longer stated",
-        }
-        for claim in one["claims"]
-    ]  # fmt: skip
-    moved += [
-        {"said": f"measurement {texts.words(row['measurement'])}", **change}
-        for row in one["measurements"]
-        for change in _measured(row)
-    ]
+    for claim in one["claims"]:
+        now = claim["after"] or "no longer stated"
+        moved.append({"said": f"claim {texts.words(claim['claim'])}", "changes": [f"{claim['before']} → {now}"]})
+    for row in one["measurements"]:
+        moved.append({"said": f"measurement {texts.words(row['measurement'])}", "changes": _lines(_measured(row))})
     return {
         "date": texts.plain_date(one["date"]),
         "published": texts.plain_date(one["published_utc"]),
         "inputs": [line for place in one["differences"] for line in input_lines(place)],
-        "moved": moved,
+        "first": moved[:SHOWN],
+        "rest": moved[SHOWN:],
     }
+
+
+def _lines(found: list[dict[str, str]]) -> list[str]:
+    return [f"{one['what']} {one['was']} → {one['now']}" for one in found]
 
 
 def input_lines(place: Mapping[str, Any]) -> list[str]:

@@ -14,6 +14,7 @@ SIGNS = {"within": "✓", "over": "✕", "undecided": "?", "unjudged": "–", "f
 CLAIM_STYLES = {"credible": "within", "not credible": "over", "cannot tell": "undecided"}
 CLAIM_SIGNS = {"credible": "✓", "not credible": "✕", "cannot tell": "?"}
 _UNITS = (("ohm", "Ω"), ("degC", "°C"), ("A2s", "A²s"), ("deg", "°"))
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[pnµmkMG]?(?:A²s|Hz|A|V|W|F|H|s|J|K|Ω)|°C?|%)(?!\w))")
 _PREFIXED = re.compile(r"(?<=\d )(?:u(?=[A-Z]|s\b|ohm)|([pnmkMG]?)(ohm|degC|A2s|deg)\b)")
 
 
@@ -28,7 +29,7 @@ def pretty(text: str) -> str:
         return "µ" if match[0] == "u" else f"{match[1]}{dict(_UNITS)[match[2]]}"
 
     text = _PREFIXED.sub(printed, text).replace("µohm", "µΩ")
-    return re.sub(r"(?<=\d) (?=[^\W\d]|°)", "\N{NO-BREAK SPACE}", text)
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def value(found: float | None, unit: str) -> str:
