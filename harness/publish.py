@@ -117,9 +117,9 @@ def write_report(
         assessment = _assessed(
             record, file, limits, results, instance=instance, workers=workers, on_progress=on_progress
         )
-        # as a check leaves it, so that nothing else has to judge this record again
-        text = json.dumps(assessment, indent=1) + "\n"
-        write_whole(results / "assessments" / f"{record.name}.json", text.encode())
+        if instance is None:  # as a check leaves it, so that nothing else has to judge this record again
+            text = json.dumps(assessment, indent=1) + "\n"
+            write_whole(results / "assessments" / f"{record.name}.json", text.encode())
     if readings:
         found = measure_next(
             file, results, instance=instance, workers=workers, limits_file=limits_file, on_progress=on_progress

@@ -67,6 +67,6 @@ def _run(command: list[str], pdf: Path) -> str:
     finally:
         if process.poll() is None:
             os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+            process.communicate()  # reaps it and closes the pipe
     lines = errors.decode("utf-8", "replace").strip().splitlines()
     return f": {lines[-1][:200]}" if lines else ""

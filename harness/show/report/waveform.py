@@ -24,7 +24,7 @@ WIDTH, LEFT, RIGHT = 420.0, 48.0, 8.0  # of the picture, and left and right of i
 PANEL, LEGEND_LINE, BETWEEN, BELOW = 104.0, 14.0, 14.0, 34.0
 LETTER = 5.9  # advance of a legend's letter, wide enough for any usual sans-serif
 MOST_POINTS = 900  # of a trace
-STRAIGHT = 0.12  # px that a point may lie off the line between its neighbours and be left out
+STRAIGHT = 0.12  # px that a point may lie above or below the line between its neighbours and be left out
 TICKS = 5  # at most, of an axis of a panel
 COLOURS = 6  # classes t0 to t5 of the style sheet
 REACH = 9.0  # of a mark's number from its ring
@@ -171,16 +171,24 @@ def _trace(panel: _Panel, run: Run, signal: str, style: str) -> str:
 
 
 def _corners(points: FloatArray) -> list[tuple[float, float]]:
-    """Points without those that lie on the straight line from the last one kept to the next."""
+    """Points without those that lie, within ``STRAIGHT``, on the line from the last one kept to the next kept.
+
+    One pass: of a line from the last point kept, the slopes that still pass all points since. Time never runs back.
+    """
     kept = [(float(points[0, 0]), float(points[0, 1]))]
-    between: list[tuple[float, float]] = []
+    last, low, high = kept[0], -math.inf, math.inf
     for x, y in points[1:].tolist():
-        (x0, y0), length = kept[-1], math.hypot(x - kept[-1][0], y - kept[-1][1])
-        if any(abs((x - x0) * (v - y0) - (y - y0) * (u - x0)) > STRAIGHT * length for u, v in between):
-            kept.append(between[-1])
-            between = []
-        between.append((x, y))
-    return kept + between[-1:]
+        (x0, y0) = kept[-1]
+        slope = (y - y0) / (x - x0) if x > x0 else math.inf
+        if not low <= slope <= high and last != kept[-1]:
+            kept.append(last)
+            (x0, y0), low, high = last, -math.inf, math.inf
+        if x > x0:
+            low, high = max(low, (y - STRAIGHT - y0) / (x - x0)), min(high, (y + STRAIGHT - y0) / (x - x0))
+        else:  # upright: the next point begins another line
+            low, high = math.inf, -math.inf
+        last = (x, y)
+    return [*kept, last]
 
 
 def _marks(pieces: list[str], marks: list[str], panel: _Panel, picture: Picture, signals: Sequence[str]) -> None:
