@@ -27,6 +27,7 @@ MOST_POINTS = 900  # of a trace
 STRAIGHT = 0.12  # px that a point may lie above or below the line between its neighbours and be left out
 TICKS = 5  # at most, of an axis of a panel
 COLOURS = 6  # classes t0 to t5 of the style sheet
+LINE, HIDDEN = 0.01, 0.9  # of a trace's height: what a line covers; of its length: hidden by another
 REACH = 9.0  # of a mark's number from its ring
 
 
@@ -72,13 +73,15 @@ def draw_waveforms(picture: Picture, name: str) -> Waveforms:
     top = 4.0
     panel = None
     for title, signals in picture.panels:
-        top = _legend(pieces, title, signals, top)
+        styles = [
+            f"t{place % COLOURS}{_hiding(picture.nominal, signals[: place + 1])}" for place in range(len(signals))
+        ]
+        top = _legend(pieces, title, list(zip(signals, styles, strict=True)), top)
         panel = _Panel(top, *_range(picture, signals), last)
         _axes(pieces, panel, factor)
         for run, style in ((picture.adverse, "adverse"), (picture.nominal, "nominal")):
-            for place, signal in enumerate(signals if run is not None else ()):
-                assert run is not None
-                pieces.append(_trace(panel, run, signal, f"trace t{place % COLOURS} {style}"))
+            if run is not None:
+                pieces += [_trace(panel, run, *one, style) for one in zip(signals, styles, strict=True)]
         _marks(pieces, marks, panel, picture, signals)
         top += PANEL + BETWEEN
     assert panel is not None  # a study has a panel at least
@@ -90,6 +93,14 @@ def draw_waveforms(picture: Picture, name: str) -> Waveforms:
         f'<title id="{name}-title">{label}</title>{"".join(pieces)}</svg>'
     )
     return Waveforms(picture.title, Markup(svg), tuple(marks), picture.adverse is not None)
+
+
+def _hiding(run: Run, signals: Sequence[str]) -> str:
+    """The class of a trace, the last of these, that would hide another nearly everywhere: it is dotted."""
+    own = _values(run, signals[-1])
+    height = float(np.ptp(own)) or 1.0
+    alike = (np.mean(np.abs(own - _values(run, other)) <= LINE * height) > HIDDEN for other in signals[:-1])
+    return " hiding" if any(alike) else ""
 
 
 def _values(run: Run, signal: str) -> FloatArray:
@@ -109,19 +120,19 @@ def _ends(values: FloatArray) -> tuple[float, float]:
     return float(np.min(values)), float(np.max(values))
 
 
-def _legend(pieces: list[str], title: str, signals: Sequence[str], top: float) -> float:
+def _legend(pieces: list[str], title: str, signals: Sequence[tuple[str, str]], top: float) -> float:
     """The panel's title and its signals with their colours; returns y of the panel's upper edge."""
     title = title.replace("\n", " ")
     x, y = 2.0, top + 10
     pieces.append(f'<text x="{x:g}" y="{y:g}" class="strong">{escape(title)}</text>')
     x += LETTER * 1.1 * len(title) + 8
-    for place, signal in enumerate(signals):
+    for signal, style in signals:
         text = texts.words(signal)
         width = 20 + LETTER * len(text)
         if x + width > WIDTH and x > LEFT:
             x, y = 12.0, y + LEGEND_LINE
         pieces.append(
-            f'<path class="trace t{place % COLOURS} nominal" d="M{x:.1f} {y - 3.5:.1f}h13"/>'
+            f'<path class="trace {style} nominal" d="M{x:.1f} {y - 3.5:.1f}h13"/>'
             f'<text x="{x + 16:.1f}" y="{y:g}">{escape(text)}</text>'
         )
         x += width + 8
@@ -161,13 +172,13 @@ def _time_axis(pieces: list[str], panel: _Panel, unit: str, factor: float) -> No
     pieces.append(f'<text class="time" x="{(LEFT + WIDTH - RIGHT) / 2:g}" y="{y + 14:g}">time [{name}]</text>')
 
 
-def _trace(panel: _Panel, run: Run, signal: str, style: str) -> str:
+def _trace(panel: _Panel, run: Run, signal: str, colour: str, style: str) -> str:
     assert run.axis is not None  # the run is ok and its signals were asked for
     time, values = thinned(run.axis.values, _values(run, signal), MOST_POINTS)
     inside = time <= panel.last
     points = np.column_stack([panel.x(time[inside]), panel.y(values[inside])]).round(1)
     path = " ".join(f"{x:g} {y:g}" for x, y in _corners(points))
-    return f'<path class="{style}" d="M{path}"/>'
+    return f'<path class="trace {colour} {style}" d="M{path}"/>'
 
 
 def _corners(points: FloatArray) -> list[tuple[float, float]]:
