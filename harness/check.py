@@ -86,7 +86,7 @@ def written_files(
         instances = instances_of(record, instance)
         drawn = draw(assessment, out, out / "plots")
         drawn += draw_gains(assessment, record, instances, out / "plots")
-        drawn += draw_circuits(record.name, _circuits(record, instances), out / "plots")
+        drawn += draw_circuits(record.name, circuits_of(record, instances), out / "plots")
         lines.extend(f"plot: {path}" for path in drawn)
     return lines
 
@@ -131,7 +131,7 @@ def assess_record(
     return assess(record, plan, provenance, limits)
 
 
-def _circuits(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str, str, Any]]:
+def circuits_of(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str, str, Any]]:
     """Instance, kind and nominal parameters; bucks that share an input have one drawing between them."""
     found: list[tuple[str, str, Any]] = []
     for instance in instances:

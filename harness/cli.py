@@ -219,6 +219,66 @@ def gate(
     return 0 if all(one.passes for one in found) else 1
 
 
+@app.command(help="Write a report: one HTML file that stands alone, and a PDF where Chromium is installed.")
+def report(
+    record: Annotated[Path, Parameter(help="record file (TOML)")],
+    *,
+    out: Annotated[Path, Parameter(help="folder for RECORD.html and RECORD.pdf; it is made")] = Path("reports"),
+    results: Annotated[Path, Parameter(help="results folder of bulkrail check; what is missing is simulated")] = Path(
+        "results"
+    ),
+    instance: Annotated[str | None, Parameter(help="only this stage instance")] = None,
+    limits: Annotated[Path | None, Parameter(help="limits file; else RECORD's own .limits.toml, if any")] = None,
+    readings: Annotated[
+        bool,
+        Parameter(help="rank what to measure next; else the answer bulkrail next left, if any", negative=()),
+    ] = False,
+    pdf: Annotated[bool | None, Parameter(help="print a PDF too; if not given: where Chromium is installed")] = None,
+    corrects: Annotated[Path | None, Parameter(help="the earlier report (HTML) this one corrects: adds errata")] = None,
+    workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+) -> int:
+    """Writes a report; ends 0 whatever the verdicts are."""
+    from harness.publish import write_report
+    from harness.show.progress import progress
+
+    with progress() as on_progress:
+        lines = write_report(
+            record, out, results, instance=instance, limits_file=limits, readings=readings, pdf=pdf, corrects=corrects,
+            workers=workers, on_progress=on_progress,
+        )  # fmt: skip
+    for line in lines:
+        print(line)
+    return 0
+
+
+@app.command(help="List every metric of a published report that no longer holds with the record as it is now.")
+def recheck(
+    report: Annotated[Path, Parameter(help="report (HTML) of bulkrail report")],
+    record: Annotated[Path | None, Parameter(help="record file; else the report's own name beside it or here")] = None,
+    *,
+    results: Annotated[Path, Parameter(help="results folder; what it holds is not simulated again")] = Path("results"),
+    limits: Annotated[Path | None, Parameter(help="limits file; else RECORD's own .limits.toml, if any")] = None,
+    json: Annotated[Path | None, Parameter(help="write what moved as JSON; its folder is made")] = None,
+    workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+) -> int:
+    """Rechecks; ends 1 where something no longer holds."""
+    from harness.publish import recheck_report
+    from harness.show.progress import progress
+    from harness.store.export import write_whole
+
+    with progress() as on_progress:
+        found = recheck_report(
+            report, record, results, limits_file=limits, workers=workers, on_progress=on_progress
+        )  # fmt: skip
+    from harness.show.recheck_table import print_recheck
+
+    print_recheck(_console(), found)
+    if json is not None:
+        write_whole(json, found.to_json().encode())
+        print(f"recheck: {json}")
+    return found.exit_code
+
+
 @app.command(help="Write a commented starter record to fill in.")
 def new(
     name: Annotated[str, Parameter(help="lower-case name of the record, such as kiln-900")],

@@ -10,13 +10,16 @@ from pathlib import Path
 from typing import Any
 
 from harness.check import check_record, check_workers
+from harness.judge.assess import finite
 from harness.judge.joint_samples import check_samples, joint_samples
 from harness.judge.limits_file import LimitsFile, limits_for
 from harness.judge.next_values import SAMPLES, SEED, TOGETHER, TRAJECTORIES, NextValues, next_values, together
 from harness.judge.open_verdicts import HandMargin, open_verdicts
 from harness.judge.screening import check_salib
 from harness.plan.plan import simulated_instances
+from harness.show.next_table import next_json
 from harness.simulate.campaign import Campaign
+from harness.store.export import write_whole
 from netlists.errors import OptionError, nearest
 from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
@@ -37,6 +40,8 @@ def measure_next(
     on_progress: Callable[[int, int], None] | None = None,
 ) -> NextValues:
     """Readings worth their effort, best first. Simulates nothing that a check of the same record has stored.
+
+    The answer is kept in ``OUT/readings/<record>.json``, where a report finds it.
 
     Parameters
     ----------
@@ -64,6 +69,39 @@ def measure_next(
             file, out, instance=instance, workers=workers, plots=False, limits_file=limits_file, on_progress=on_progress
         )
         rows = _stored_rows(record, file, out, limits, instance) or []
+    found = _ranked(record, out, rows, samples=samples, seed=seed, workers=workers)
+    content = {**_identity(record, file, limits, instance), "answer": next_json(found)}
+    write_whole(_kept_in(out, record), (json.dumps(finite(content), indent=1, allow_nan=False) + "\n").encode())
+    return found
+
+
+def kept_answer(
+    out: Path, record: SupplyRecord, file: Path, limits: LimitsFile, instance: str | None
+) -> dict[str, Any] | None:
+    """The last answer about this record, limits and instance, as ``next_json`` gives it; None where there is none."""
+    try:
+        content = json.loads(_kept_in(out, record).read_text(encoding="utf-8"))
+        same = all(content[name] == value for name, value in _identity(record, file, limits, instance).items())
+        return dict(content["answer"]) if same else None
+    except (OSError, ValueError, KeyError, TypeError):  # none, or not one of ours
+        return None
+
+
+def _kept_in(out: Path, record: SupplyRecord) -> Path:
+    return out / "readings" / f"{record.name}.json"
+
+
+def _identity(record: SupplyRecord, file: Path, limits: LimitsFile, instance: str | None) -> dict[str, Any]:
+    """What an answer is about."""
+    return {
+        "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+        "limits_sha256": limits.sha256 or None,
+        "program_version": version("bulkrail"),
+        "instance": instance,
+    }
+
+
+def _ranked(record: SupplyRecord, out: Path, rows: Rows, *, samples: int, seed: int, workers: int | None) -> NextValues:
     verdicts, left = open_verdicts(record, rows)
     if not verdicts:
         return NextValues((), tuple(left), (), (), (), 0, 0, 0, (), TRAJECTORIES, seed)

@@ -1,4 +1,4 @@
-"""One finished check of the demonstration record for all tests."""
+"""One finished check of the demonstration record for all tests, and the report of it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from demonstration import LANTERN, Checked
 from harness.check import check_record, written_files
 from harness.judge.assess import Assessment
 from harness.judge.state_file import read_state
+from harness.publish import write_report
 from netlists.record import load_record
 
 GATED = "BULKRAIL_GATED_RESULTS"  # a results folder in which scripts/test has just gated lantern-65 alone
@@ -27,3 +28,11 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> Checked:
     results = tmp_path_factory.mktemp("checked") / "results"
     assessment, lines = check_record(LANTERN, results)
     return Checked(assessment, results, lines)
+
+
+@pytest.fixture(scope="session")
+def reported(checked: Checked, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The report of that check, an HTML file; not to be written to."""
+    out = tmp_path_factory.mktemp("reported")
+    write_report(LANTERN, out, checked.results, pdf=False)
+    return out / "lantern-65.html"

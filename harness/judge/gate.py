@@ -16,6 +16,7 @@ from typing import Any
 
 from harness.judge.baseline import KNOWN, Baseline, worst_of
 from harness.judge.tolerances import is_worse, tolerance_of, worse_side
+from harness.judge.uncertainty import agrees, combined_uncertainty
 from harness.judge.waivers import WAIVABLE, Waivers, lapse
 from netlists.quantity import Quantity
 
@@ -241,7 +242,7 @@ def _of_statements(state: Mapping[str, Any]) -> Iterator[Failure]:
         key = f"measurements/{one['measurement']}"
         numbers = (one.get("measured"), one.get("predicted"), *(one.get("predicted_uncertainty") or (None,)))
         if any(number is None for number in numbers):
-            yield Failure(key, "missing", "nothing was simulated to compare it with")
+            yield Failure(key, "missing", "there is no prediction with an uncertainty to compare it with")
         elif message := disagreement(one):
             yield Failure(key, "disagrees", message)
 
@@ -253,11 +254,10 @@ def disagreement(one: Mapping[str, Any]) -> str:
     uncertainty taken on the side that faces the other value.
     """
     measured, predicted = one["measured"], one["predicted"]
-    low, high = (abs(part) * abs(measured) for part in one["uncertainty"])
-    down, up = (abs(part) for part in one["predicted_uncertainty"])
-    combined = math.hypot(high, down) if predicted > measured else math.hypot(low, up)
-    if abs(predicted - measured) <= combined:
+    both = combined_uncertainty(one["predicted_uncertainty"], measured, one["uncertainty"])
+    if agrees(predicted - measured, both):
         return ""
+    combined = both[0] if predicted > measured else both[1]
     return (
         f"measured {measured:.4g} {one['unit']}, predicted {predicted:.4g}: {abs(predicted - measured):.3g} apart, "
         f"their combined uncertainty is {combined:.3g}"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from harness.judge.limits_file import LimitsFile
+from harness.judge.uncertainty import agrees, combined_uncertainty, predicted_uncertainty
 from harness.plan.plan import Answer
 from netlists.catalog import STAGES
 from netlists.quantity import read_tolerance, read_value
@@ -109,29 +109,27 @@ def measurement_rows(record: SupplyRecord, rows: Mapping[str, Mapping[str, Any]]
                 "unit": unit,
                 "predicted": predicted,
                 "predicted_adverse": row["adverse"]["value"] if row else None,
-                "predicted_uncertainty": _uncertainty(row) if row else None,
                 "difference": predicted / value - 1 if predicted is not None and value else None,
+                **_consistency(row, value, (low, high)),
                 "run_id": row["run_id"] if row else None,
             }
         )
     return compared
 
 
-def _uncertainty(row: Mapping[str, Any]) -> list[float] | None:
-    """How far a prediction may be off for its open inputs, down and up: each alone, combined as root of the squares.
-
-    An end without settled operation adds nothing, so the uncertainty is told smaller, not larger. BIPM JCGM 100:2008
-    (GUM), 5.1.2, independent inputs; ends taken as they are, so as wide as the ranges of the inputs (from memory).
-    """
-    nominal = row["value"]
-    if nominal is None:
-        return None
-    moves = [
-        [one[end] - nominal for end in ("value_low", "value_high") if one[end] is not None]
-        for one in row["sensitivities"]
-    ]
-    down, up = (math.hypot(*(side(0.0, *move) for move in moves)) for side in (min, max))
-    return [-down, up]
+def _consistency(
+    row: Mapping[str, Any] | None, measured: float | None, relative: tuple[float, float]
+) -> dict[str, Any]:
+    """Uncertainty of the prediction and of its difference to what was measured (below, above; SI); if they agree."""
+    own = predicted_uncertainty(row) if row is not None else None
+    if row is None or own is None or measured is None:
+        return {"predicted_uncertainty": None, "combined_uncertainty": None, "consistent": None}
+    combined = combined_uncertainty(own, measured, relative)
+    return {
+        "predicted_uncertainty": list(own),
+        "combined_uncertainty": list(combined),
+        "consistent": agrees(row["value"] - measured, combined),
+    }
 
 
 def limits_summary(limits: LimitsFile) -> dict[str, Any]:

@@ -116,7 +116,7 @@ def read_state(path: Path) -> Mapping[str, Any]:
         if path.is_file() and path.stat().st_size > LARGEST_FILE:
             _refuse(file, f"must be at most {LARGEST_FILE} bytes")
         text = path.read_text(encoding="utf-8")
-        state = json.loads(text, parse_constant=_number, parse_float=_number, parse_int=_number)
+        state = parse_json(text)
     except OSError as error:
         raise RecordError([Finding(str(path), 0, "", f"cannot be read: {error.strerror}")]) from error
     except json.JSONDecodeError as error:
@@ -125,6 +125,17 @@ def read_state(path: Path) -> Mapping[str, Any]:
         raise RecordError([Finding(file, 0, "", "must be UTF-8 text")]) from error
     except (ValueError, RecursionError) as error:
         raise RecordError([Finding(file, 0, "", f"not an assessment: {error}")]) from error
+    check_state(state, file)
+    return dict(state)
+
+
+def parse_json(text: str) -> Any:
+    """Plain JSON whose numbers are all finite; ValueError or RecursionError for all else."""
+    return json.loads(text, parse_constant=_number, parse_float=_number, parse_int=_number)
+
+
+def check_state(state: Any, file: str) -> None:
+    """RecordError with one finding where content is no assessment of this schema."""
     if not isinstance(state, dict) or "schema" not in state or "metrics" not in state:
         _refuse(file, "not an assessment, which bulkrail check writes into OUT/assessments")
     if state["schema"] != SCHEMA:
@@ -136,7 +147,6 @@ def read_state(path: Path) -> Mapping[str, Any]:
         fault = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in fault["loc"])
         raise RecordError([Finding(file, 0, place, f"not as an assessment has it: {fault['msg']}")]) from error
-    return state
 
 
 def _refuse(file: str, message: str) -> NoReturn:

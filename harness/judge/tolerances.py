@@ -1,7 +1,7 @@
 """How far a metric may move before it counts as worse: by what kind of number it is, each with its reason.
 
-One table for the baseline and for waivers. Equal runs of one ngspice give equal numbers; what these tolerances let pass
-is what another processor, or a change that ought to change nothing, does to a number.
+One table for the baseline, for waivers and for published reports. Equal runs of one ngspice give equal numbers; what
+these tolerances let pass is what another processor, or a change that ought to change nothing, does to a number.
 """
 
 from __future__ import annotations
@@ -54,11 +54,13 @@ def worse_side(metric: str, limit_side: Side | None) -> Side | None:
     return limit_side or (rule.worse if rule else None)
 
 
-def is_worse(metric: str, unit: str, side: Side | None, before: float, now: float) -> bool:
-    """Whether a value is worse than it was by more than its tolerance; where no side is worse, either way is.
+def allowed(metric: str, unit: str, value: float) -> float:
+    """How far a metric may move from a value, in its unit; temperatures in degC go by the absolute one."""
+    size = abs(value + ZERO_CELSIUS if unit == "degC" else value)
+    return tolerance_of(metric).relative * size + SMALLEST
 
-    Temperatures in degC are compared as absolute ones.
-    """
-    size = abs(before + ZERO_CELSIUS if unit == "degC" else before)
+
+def is_worse(metric: str, unit: str, side: Side | None, before: float, now: float) -> bool:
+    """Whether a value is worse than it was by more than its tolerance; where no side is worse, either way is."""
     moved = abs(now - before) if side is None else (now - before if side == "high" else before - now)
-    return not moved <= tolerance_of(metric).relative * size + SMALLEST  # also where one is not a number
+    return not moved <= allowed(metric, unit, before)  # also where one is not a number

@@ -32,7 +32,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         _say(console, _side_line(name, side), style="bold")
     for place, names in comparison.second.get("kept", {}).items():
         if names:
-            _say(console, f"{_place(place)}: kept of the old part: {', '.join(names)}")
+            _say(console, f"{place_text(place)}: kept of the old part: {', '.join(names)}")
     _print_differences(console, comparison.differences)
     changed = [row for row in comparison.rows if not row["is_same"]]
     _print_rows(console, "verdict changed", [row for row in changed if row["verdict_change"] != "same"])
@@ -68,20 +68,21 @@ def _print_differences(console: Console, differences: Sequence[Difference]) -> N
         _say(console, "nothing differs in what is recorded")
     for one in differences:
         _say(
-            console, f"{SIGNS[one.change]} {_place(one.place)}" + ("" if one.change == "changed" else f": {one.change}")
+            console,
+            f"{SIGNS[one.change]} {place_text(one.place)}" + ("" if one.change == "changed" else f": {one.change}"),
         )
         for field, (old, new) in one.fields.items():
             if one.change == "changed":
-                text = f"{field}: {_shown(old)} -> {_shown(new)}"
+                text = f"{field}: {shown_value(old)} -> {shown_value(new)}"
             else:
-                text = f"{field}: {_shown(new if one.change == 'added' else old)}"
+                text = f"{field}: {shown_value(new if one.change == 'added' else old)}"
             console.print(Padding(Text(one_line(text), overflow="fold"), (0, 0, 0, 4)))
 
 
-def _place(place: str) -> str:
+def place_text(place: str) -> str:
     """A place as a person says it.
 
-    >>> _place("stages.logic_5v.parts.C40"), _place("stages.logic_5v"), _place("nameplate.rails.lamp")
+    >>> place_text("stages.logic_5v.parts.C40"), place_text("stages.logic_5v"), place_text("nameplate.rails.lamp")
     ('part C40 of logic_5v', 'stage logic_5v', 'nameplate rails lamp')
     """
     words = place.split(".")
@@ -92,7 +93,7 @@ def _place(place: str) -> str:
     return " ".join(words)
 
 
-def _shown(value: Any) -> str:
+def shown_value(value: Any) -> str:
     """A value of a record: a quantity with range and how it is known, all else as text."""
     if value is None:
         return "none"
@@ -102,9 +103,9 @@ def _shown(value: Any) -> str:
         range_ = "" if value["low"] == value["high"] else f" ({low} to {high})"
         return f"{nominal}{range_} {value['known']}"
     if isinstance(value, Mapping):
-        return ", ".join(f"{name} {_shown(item)}" for name, item in value.items())
+        return ", ".join(f"{name} {shown_value(item)}" for name, item in value.items())
     if isinstance(value, list | tuple):
-        return "; ".join(_shown(item) for item in value)
+        return "; ".join(shown_value(item) for item in value)
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
@@ -197,7 +198,7 @@ def _percent(value: float | None) -> str:
 def _row_name(row: Mapping[str, Any]) -> str:
     text = f"{row['metric']} of {row['subject']}: {_where(row)}"
     changes = row.get("condition_change", {})
-    told = [f"{name} {_shown(old)} -> {_shown(new)}" for name, (old, new) in changes.items()]
+    told = [f"{name} {shown_value(old)} -> {shown_value(new)}" for name, (old, new) in changes.items()]
     return text + (f"; condition: {', '.join(told)}" if told else "")
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from matplotlib.figure import Figure
 
 from harness.contracts import FloatArray, Run
 from harness.judge.assess import Assessment
-from harness.show.panels import COLOURS, MARKED, NETWORK_COLOURS, is_network_node, network_panels, panels_of
+from harness.show.panels import COLOURS, MARKED, NETWORK_COLOURS, Panels, is_network_node, network_panels, panels_of
 from harness.store import runs
 from harness.store.views import signal_names
 from netlists.errors import StoreError
@@ -36,6 +37,25 @@ ADVERSE_ALPHA = 0.45
 MOST_POINTS = 6000  # a picture shows no more; extremes of each stretch are kept
 
 
+@dataclass(frozen=True)
+class Picture:
+    """What one picture shows.
+
+    Parameters
+    ----------
+    title : record, instance, study and condition in one line
+    rows : of the assessment, all of one run
+    panels : title with its unit, and the signals drawn in it
+    nominal, adverse : the runs drawn; no adverse one where it was not simulated
+    """
+
+    title: str
+    rows: tuple[Mapping[str, Any], ...]
+    panels: Panels
+    nominal: Run
+    adverse: Run | None
+
+
 def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
     """One PNG for each instance, study and condition: the nominal run and, fainter, the adverse one.
 
@@ -43,19 +63,13 @@ def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
     ------
     StoreError : a stored run or the folder cannot be used
     """
-    groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = defaultdict(list)
-    for row in assessment.metrics:
-        if row["run_id"] and row["metric"] in MARKED:
-            structure = " ".join((f"{row['condition']['line_voltage']:g} V", *row["condition"]["structure"].values()))
-            groups[row["instance"], f"{row['condition']['label']} {structure}", row["condition"]["study"]].append(row)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"{folder}: cannot be made a folder for plots: {error.strerror}") from error
     files = []
-    for (instance, label, study), rows in groups.items():
-        name = re.sub(r"[^a-z0-9]+", "-", f"{assessment.record} {instance} {study} {label}".lower()).strip("-")
-        figure = _figure(assessment, rows, results, study)
+    for name, rows in grouped(assessment.record, assessment.metrics).items():
+        figure = _figure(read_picture(assessment.record, rows, results))
         file = folder / f"{name}.png"
         try:
             figure.savefig(file, dpi=110)
@@ -66,41 +80,67 @@ def draw(assessment: Assessment, results: Path, folder: Path) -> list[Path]:
     return files
 
 
-def _figure(assessment: Assessment, rows: Sequence[Mapping[str, Any]], results: Path, study: str) -> Figure:
+def grouped(record: str, rows: Iterable[Mapping[str, Any]]) -> dict[str, list[Mapping[str, Any]]]:
+    """Name of a picture -> the rows marked in it: those of one instance, study and condition."""
+    groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = defaultdict(list)
+    for row in rows:
+        if row["run_id"] and row["metric"] in MARKED:
+            structure = " ".join((f"{row['condition']['line_voltage']:g} V", *row["condition"]["structure"].values()))
+            groups[row["instance"], f"{row['condition']['label']} {structure}", row["condition"]["study"]].append(row)
+    return {
+        re.sub(r"[^a-z0-9]+", "-", f"{record} {instance} {study} {label}".lower()).strip("-"): found
+        for (instance, label, study), found in groups.items()
+    }
+
+
+def read_picture(record: str, rows: Sequence[Mapping[str, Any]], results: Path) -> Picture:
+    """The picture of rows that were grouped together, its runs read from the store.
+
+    Raises
+    ------
+    StoreError : a stored run cannot be used
+    """
+    study = rows[0]["condition"]["study"]
     path = runs.run_path(results, rows[0]["run_id"])
     kept = signal_names(path)
     of_network = any(is_network_node(row["subject"]) for row in rows)
     panels = network_panels(kept) if of_network else panels_of(study, kept)
-    size = (9, max(6.0, PANEL * len(panels)))
-    figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=size, layout="constrained", squeeze=False)
     names = tuple(name for _, signals in panels for name in signals)
-    unit, factor = time_unit(rows[0]["window"][1])
     nominal = runs.read_run(path, signals=names).run
     panels = [(title, _of_one_rail(rows, signals, nominal)) for title, signals in panels]
     adverse_id = next((row["adverse"]["run_id"] for row in rows if row["adverse"]["run_id"]), None)
-    adverse = runs.read_run(runs.run_path(results, adverse_id), signals=names).run if adverse_id else None
+    is_drawn = adverse_id is not None and adverse_id != rows[0]["run_id"]
+    adverse = runs.read_run(runs.run_path(results, str(adverse_id)), signals=names).run if is_drawn else None
+    condition = rows[0]["condition"]
+    line = f"{condition['line_voltage']:g} V"
+    line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
+    title = (
+        f"{record}, {rows[0]['instance']}: {study.replace('_', ' ')}, {condition['label']}, {line}, "
+        f"{condition['output_power']:g} W"
+    )
+    return Picture(title, tuple(rows), panels, nominal, adverse)
+
+
+def _figure(picture: Picture) -> Figure:
+    rows, panels, nominal = picture.rows, picture.panels, picture.nominal
+    size = (9, max(6.0, PANEL * len(panels)))
+    figure, axes = plt.subplots(len(panels), 1, sharex=True, figsize=size, layout="constrained", squeeze=False)
+    unit, factor = time_unit(rows[0]["window"][1])
     crowded = len(panels) > FEW_PANELS
     for axis, (title, signals) in zip(axes[:, 0], panels, strict=True):
-        if adverse is not None and adverse_id != rows[0]["run_id"]:
-            _traces(axis, adverse, signals, factor, alpha=ADVERSE_ALPHA, style="--", suffix=", adverse ends")
+        if picture.adverse is not None:
+            _traces(axis, picture.adverse, signals, factor, alpha=ADVERSE_ALPHA, style="--", suffix=", adverse ends")
         _traces(axis, nominal, signals, factor, alpha=1.0, style="-", suffix="")
         if crowded:  # room for a label beyond the extremes
             axis.margins(y=CROWDED_MARGIN)
-        for spots in _together(_by_instant(rows, signals, nominal), rows[0]["window"][1]):
+        for spots in _together(by_instant(rows, signals, nominal), rows[0]["window"][1]):
             _mark(axis, spots, nominal, factor, crowded=crowded)
         axis.set_ylabel(title)
         axis.ticklabel_format(axis="y", useOffset=False)  # 19.501 rather than an offset in the corner
         axis.grid(alpha=0.25)
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), fontsize=8, frameon=False)
     axes[-1, 0].set_xlabel(f"time [{unit}]")
-    condition = rows[0]["condition"]
-    line = f"{condition['line_voltage']:g} V"
-    line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
-    figure.suptitle(
-        f"{assessment.record}, {rows[0]['instance']}: {study.replace('_', ' ')}, {condition['label']}, {line}, "
-        f"{condition['output_power']:g} W",
-        fontsize=10,
-    )
+    figure.suptitle(picture.title, fontsize=10)
     return figure
 
 
@@ -140,9 +180,9 @@ def _traces(
         axis.plot(time * factor, values, style, color=colour, alpha=alpha, linewidth=1.2, label=label)
 
 
-def thinned(time: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """At most about MOST_POINTS points of a signal, the lowest and highest of every stretch among them."""
-    stride = -(-2 * time.size // MOST_POINTS)
+def thinned(time: FloatArray, values: FloatArray, most: int = MOST_POINTS) -> tuple[FloatArray, FloatArray]:
+    """At most about ``most`` points of a signal, the lowest and highest of every stretch among them."""
+    stride = -(-2 * time.size // most)
     if stride <= 2:
         return time, values
     kept: list[int] = [0]
@@ -201,7 +241,7 @@ def _together(
     return found
 
 
-def _by_instant(
+def by_instant(
     rows: Sequence[Mapping[str, Any]], signals: Sequence[str], run: Run
 ) -> dict[tuple[float, str], list[Mapping[str, Any]]]:
     """Rows whose mark sits on one of these signals of this run, together where they share signal and instant."""

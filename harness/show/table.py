@@ -38,7 +38,7 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
     for item in assessment.not_modelled:
         console.print(f"not modelled: {item['instance']}: {item['what']}: {item['reason']}", highlight=False)
     for struck in assessment.struck_out:
-        said = f"struck out: {_structure(struck['structure'])} of {struck['instance']}: {struck['reason']}"
+        said = f"struck out: {structure_text(struck['structure'])} of {struck['instance']}: {struck['reason']}"
         console.print(said, highlight=False)
     for line in _claims(assessment.claims):
         console.print(line, highlight=False)
@@ -74,18 +74,18 @@ COLUMNS = (  # heading, width, justification; with a space between them they fil
 def _tables(rows: Sequence[Mapping[str, Any]]) -> Iterable[Text | Table]:
     """A heading line and a table for every group of rows under one condition, all with the same columns."""
     yield _new_table(with_header=True)
-    for heading, group in itertools.groupby(rows, key=_heading):
-        yield Text(heading, style="italic cyan", overflow="fold")
+    for line, group in itertools.groupby(rows, key=heading):
+        yield Text(line, style="italic cyan", overflow="fold")
         table = _new_table(with_header=False)
         for row in group:
             table.add_row(
                 row["metric"],
                 row["subject"],
-                _number(row["value"], row["unit"]),
-                _percent(row["difference"]),
-                _scaled_mark(row) + _number(row["adverse"]["value"], row["unit"]),
-                _limit(row),
-                _percent(row["margin"]),
+                number(row["value"], row["unit"]),
+                percent(row["difference"]),
+                _scaled_mark(row) + number(row["adverse"]["value"], row["unit"]),
+                limit_text(row),
+                percent(row["margin"]),
                 Text(row["verdict"], style=VERDICT_STYLES[row["verdict"]]),
             )
         yield table
@@ -102,37 +102,37 @@ def _new_table(*, with_header: bool) -> Table:
     return table
 
 
-def _heading(row: Mapping[str, Any]) -> str:
+def heading(row: Mapping[str, Any]) -> str:
     condition = row["condition"]
     line = f"{condition['line_voltage']:g} V"
     line += f" {condition['line_frequency']:g} Hz" if condition["supply"] == "mains" else " dc"
     if condition["line_angle"] is not None:
         line += f" at {condition['line_angle']:.3g} deg"
-    structure = f" ({_structure(condition['structure'])})" if condition["structure"] else ""
+    structure = f" ({structure_text(condition['structure'])})" if condition["structure"] else ""
     return (
         f"{row['instance']}{structure}, {condition['label']}: {line}, "
         f"{condition['output_power']:g} W, {condition['ambient']:g} degC nominal"
     )
 
 
-def _structure(structure: Mapping[str, str]) -> str:
+def structure_text(structure: Mapping[str, str]) -> str:
     return ", ".join(f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in structure.items())
 
 
-def _number(value: float | None, unit: str) -> str:
+def number(value: float | None, unit: str) -> str:
     return "-" if value is None else engineering(value, unit)
 
 
-def _percent(value: float | None) -> str:
+def percent(value: float | None) -> str:
     if value is None or not math.isfinite(value):
         return "-"
     return f"{value:+.1%}" if abs(value) < 0.9995 else f"{value:+.0%}"
 
 
-def _limit(row: Mapping[str, Any]) -> str:
+def limit_text(row: Mapping[str, Any]) -> str:
     if row["limit"] is None:
         return "none"
-    return f"{'<=' if row['limit_side'] == 'high' else '>='} {_number(row['limit_adverse'], row['unit'])}"
+    return f"{'<=' if row['limit_side'] == 'high' else '>='} {number(row['limit_adverse'], row['unit'])}"
 
 
 def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
@@ -155,15 +155,15 @@ def _reasons(rows: Iterable[Mapping[str, Any]]) -> list[str]:
     for (verdict, label, why), alike in together.items():
         metrics = ", ".join(f"{row['metric']} of {row['subject']}" for row in alike)
         lines.append(f"{verdict}: {metrics}, {label}: {why}")
-        lines += _ending(alike) if verdict == "undecided" else []
+        lines += ending_lines(alike) if verdict == "undecided" else []
     return lines
 
 
-def _ending(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+def ending_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """The inputs at an end of which, all else nominal, there is no operation that is modelled."""
     found = {
-        item["path"]: f"{_short(item['path'], row['instance'])} ({_number(item['low'], item['unit'])} to "
-        f"{_number(item['high'], item['unit'])}, {item['known']})"
+        item["path"]: f"{short_path(item['path'], row['instance'])} ({number(item['low'], item['unit'])} to "
+        f"{number(item['high'], item['unit'])}, {item['known']})"
         for row in rows
         for item in row["sensitivities"]
         if item["value_low"] is None or item["value_high"] is None
@@ -187,13 +187,13 @@ def _movers(row: Mapping[str, Any]) -> list[str]:
         return []
     lines = [f"    moved most by, alone ({'; '.join(dict.fromkeys(item['by'] for item in movers))}):"]
     for item in movers:
-        ends = f"{_number(item['low'], item['unit'])} to {_number(item['high'], item['unit'])}"
+        ends = f"{number(item['low'], item['unit'])} to {number(item['high'], item['unit'])}"
         values = " to ".join(
-            "no operation" if item[end] is None else _number(item[end], row["unit"])
+            "no operation" if item[end] is None else number(item[end], row["unit"])
             for end in ("value_low", "value_high")
         )
         flips = "  flips it" if item["changes_verdict"] else ""
-        name = _short(item["path"], row["instance"])
+        name = short_path(item["path"], row["instance"])
         lines.append(f"      {name:<24} {ends:<22} {item['known']:<9} {values:<22}{flips}".rstrip())
     return lines
 
@@ -203,18 +203,18 @@ def _flips(row: Mapping[str, Any]) -> list[str]:
     lines = []
     for key, others in (("break_even", "all else adverse"), ("break_even_alone", "all else nominal")):
         for flip in row[key][:MOST_FLIPS]:
-            name, value = _short(flip["path"], row["instance"]), _number(flip["value"], flip["unit"])
-            ends = f"{_number(flip['low'], flip['unit'])} to {_number(flip['high'], flip['unit'])}"
+            name, value = short_path(flip["path"], row["instance"]), number(flip["value"], flip["unit"])
+            ends = f"{number(flip['low'], flip['unit'])} to {number(flip['high'], flip['unit'])}"
             lines.append(f"    flips at {name} = {value}, {others}; it may be {ends}")
     if not row["break_even"] and row["agreement"] != "disagrees":
         lines.append("    no single unread value decides it, all else adverse; measure what moves it most first")
     return lines
 
 
-def _short(path: str, instance: str) -> str:
+def short_path(path: str, instance: str) -> str:
     """A record path as a person says it: ``C1.esr``, and the stage's own values by their name alone.
 
-    >>> _short("stages.mains.parts.C1.esr", "mains"), _short("stages.mains.load_resistance", "mains")
+    >>> short_path("stages.mains.parts.C1.esr", "mains"), short_path("stages.mains.load_resistance", "mains")
     ('C1.esr', 'load_resistance')
     """
     parts = path.split(".")
@@ -266,8 +266,8 @@ def _measurements(measurements: Iterable[Mapping[str, Any]]) -> list[str]:
             continue
         low, high = m["uncertainty"]
         lines.append(
-            f"measurement {m['measurement']} ({m['date']}): {m['metric']} measured {_number(m['measured'], m['unit'])} "
-            f"{low:+.0%}/{high:+.0%}, predicted {_number(m['predicted'], m['unit'])} ({_percent(m['difference'])})"
+            f"measurement {m['measurement']} ({m['date']}): {m['metric']} measured {number(m['measured'], m['unit'])} "
+            f"{low:+.0%}/{high:+.0%}, predicted {number(m['predicted'], m['unit'])} ({percent(m['difference'])})"
         )
     return lines
 
@@ -279,11 +279,11 @@ def _limits(assessment: Assessment) -> list[str]:
     policies = [f"{item['kind']} {item['policy']}" for item in assessment.limits["policies"]]
     overrides = [f"override {item['name']}" for item in assessment.limits["overrides"]]
     lines = [f"limits: {assessment.limits['file']}: {', '.join([*policies, *overrides]) or 'nothing chosen'}"]
-    return lines + [_rail(item) for item in assessment.rail_limits]
+    return lines + [rail_line(item) for item in assessment.rail_limits]
 
 
-def _rail(item: Mapping[str, Any]) -> str:
-    value = f"+-{item['value'] * 100:g} %" if item["unit"] == "1" else f"<= {_number(item['value'], item['unit'])}"
+def rail_line(item: Mapping[str, Any]) -> str:
+    value = f"+-{item['value'] * 100:g} %" if item["unit"] == "1" else f"<= {number(item['value'], item['unit'])}"
     return f"rail {item['rail']}: {item['quantity']} {value} ({item['source']}): {item['state']}"
 
 

@@ -228,7 +228,7 @@ def test_measurement_and_prediction_must_agree_within_their_combined_uncertainty
     """Worked by hand from E_n <= 1, ISO 13528:2015, 9.7 (from memory)."""
     one = {
         "measurement": "m", "measured": 10.0, "predicted": predicted, "uncertainty": [-0.05, 0.05], "unit": "V",
-        "predicted_uncertainty": [-1.0, 0.5],
+        "predicted_uncertainty": [1.0, 0.5],
     }  # fmt: skip
     assert bool(disagreement(one)) == disagrees
     state = {**dict(evidence().state or {}), "measurements": [one]}

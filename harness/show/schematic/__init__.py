@@ -1,4 +1,4 @@
-"""Circuit drawings of the switching stages, as simulated, from their parameters alone. Computes nothing.
+"""Circuit drawings of the stages, as simulated, from their parameters alone. Computes nothing.
 
 A sheet reads from top to bottom: what feeds the stage, then its phases or bridge, tank and transformers, then output,
 banks and load.
@@ -10,16 +10,18 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from harness.show.schematic.line_side import draw_rectifier
 from harness.show.schematic.resonant import draw_llc
 from harness.show.schematic.sheet import Sheet, new_sheet, svg_text
 from harness.show.schematic.single_ended import draw_flyback, draw_forward
 from harness.show.schematic.switching import draw_boost, draw_buck
 from harness.store import files
 from netlists.errors import OptionError
-from netlists.stages import boost_pfc, buck, flyback_params, llc, two_switch_forward
+from netlists.stages import boost_pfc, buck, flyback_params, llc, rectifier_bulk, two_switch_forward
 
 # Kind of stage -> what draws it on a sheet and returns its title and y of its lower edge.
 DRAWINGS: Mapping[str, Callable[[Sheet, Any], tuple[str, float]]] = {
+    rectifier_bulk.KIND: draw_rectifier,
     buck.KIND: draw_buck,
     boost_pfc.KIND: draw_boost,
     llc.KIND: draw_llc,
@@ -53,6 +55,11 @@ def draw_stage(kind: str, params: Any, file: Path) -> None:
     """
     if kind not in DRAWINGS:
         raise OptionError(f"{kind}: has no circuit drawing; allowed: {', '.join(DRAWINGS)}")
+    files.replace_whole(file, stage_svg(kind, params))
+
+
+def stage_svg(kind: str, params: Any) -> bytes:
+    """The drawing of one stage of a kind in ``DRAWINGS``."""
     sheet = new_sheet()
     title, bottom = DRAWINGS[kind](sheet, params)
-    files.replace_whole(file, svg_text(sheet, title, bottom))
+    return svg_text(sheet, title, bottom)
