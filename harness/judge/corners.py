@@ -32,6 +32,7 @@ FIXED_SHARE = 0.05
 # 10 % either way, a scaled number misleads (that of a relay's contact, declared 130 % wide, would be 120 % off). Where
 # a limit stands it is simulated; without one, there is none.
 WIDEST = 0.2
+ASKED_FIRST = ("inrush_peak", "holdup_time")  # what a supply is opened for: never without a value at its adverse ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ def guard_band(value: float, nominal: Expectation, corner: Expectation) -> float
 def is_clear(answer: Answer, corner: Corner, limit: Limit | None) -> bool:
     """Whether a corner need not be simulated: no limit stands, or a scaled value has none within its guard band."""
     if limit is None and not (answer.question.claim or answer.question.measurement):
-        return agreed(answer)
+        return agreed(answer) and (answer.metric not in ASKED_FIRST or scaled_value(answer, corner) is not None)
     value, nominal, at = scaled_value(answer, corner), answer.corners["nominal"].hand, answer.corners[corner].hand
     if value is None or nominal is None or at is None:
         return False
