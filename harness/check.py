@@ -18,6 +18,7 @@ from harness.show.gain_plot import draw as draw_gains
 from harness.show.plots import draw
 from harness.show.schematic import draw as draw_circuits
 from harness.simulate.campaign import Campaign
+from harness.simulate.case import SOLVER_VERSION
 from harness.store.export import write_whole
 from netlists.catalog import STAGES
 from netlists.errors import OptionError, nearest
@@ -61,6 +62,19 @@ def check_record(
         record, file, limits, out, instance=instance, workers=workers, ends=ends, corners=corners,
         on_progress=on_progress,
     )  # fmt: skip
+    return assessment, written_files(record, assessment, out, instance=instance, plots=plots, json_file=json_file)
+
+
+def written_files(
+    record: SupplyRecord,
+    assessment: Assessment,
+    out: Path,
+    *,
+    instance: str | None = None,
+    plots: bool = True,
+    json_file: Path | None = None,
+) -> list[str]:
+    """Writes a record's assessment and its pictures; one line a file. Parameters and errors as of ``check_record``."""
     text = assessment.to_json()
     written = out / "assessments" / f"{record.name}.json"
     write_whole(written, text.encode())
@@ -74,7 +88,7 @@ def check_record(
         drawn += draw_gains(assessment, record, instances, out / "plots")
         drawn += draw_circuits(record.name, circuits_of(record, instances), out / "plots")
         lines.extend(f"plot: {path}" for path in drawn)
-    return assessment, lines
+    return lines
 
 
 def assess_record(
@@ -110,6 +124,7 @@ def assess_record(
             "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
             "program_version": version("bulkrail"),
             "ngspice_version": campaign.ngspice_version,
+            "solver_version": SOLVER_VERSION,
             "python_version": platform.python_version(),
             "simulations_started": campaign.simulated,
         }

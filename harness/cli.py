@@ -187,6 +187,38 @@ def diff(
     return comparison.exit_code
 
 
+@app.command(help="Decide whether records may be merged: every stress within its limit, current, and not worse.")
+def gate(
+    records: Annotated[list[Path], Parameter(help="record files (TOML)", negative=())],
+    *,
+    stored: Annotated[bool, Parameter(help="judge what OUT holds, start no simulation", negative=())] = False,
+    baseline: Annotated[Path, Parameter(help="folder of accepted baselines")] = Path("results/baseline"),
+    accept: Annotated[
+        bool, Parameter(help="write the baselines of records nothing else fails of", negative=())
+    ] = False,
+    out: Annotated[Path, Parameter(help="results folder; what it holds is not simulated again")] = Path("results"),
+    junit: Annotated[Path | None, Parameter(help="write JUnit XML, a test case a row")] = None,
+    markdown: Annotated[Path | None, Parameter(help="write a summary, with a plot beside it")] = None,
+    json: Annotated[Path | None, Parameter(help="write all that was decided as JSON")] = None,
+    waivers: Annotated[Path | None, Parameter(help="write waivers, without reasons, for what may be waived")] = None,
+    workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,
+) -> int:
+    """Gates records; ends 0 where all may be merged, 1 where something fails, 2 for bad input."""
+    from harness.merge_gate import gate_files, write_reports
+    from harness.show.progress import progress
+
+    with progress() as on_progress:
+        found = gate_files(
+            records, out, baselines=baseline, stored=stored, accept=accept, workers=workers, on_progress=on_progress
+        )
+    from harness.show.gate_table import print_gated
+
+    print_gated(_console(), found)
+    for line in write_reports(found, junit=junit, markdown=markdown, json_file=json, waivers=waivers):
+        print(line)
+    return 0 if all(one.passes for one in found) else 1
+
+
 @app.command(help="Write a report: one HTML file that stands alone, and a PDF where Chromium is installed.")
 def report(
     record: Annotated[Path, Parameter(help="record file (TOML)")],

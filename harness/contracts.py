@@ -101,20 +101,25 @@ class Periodic:
     rectifiers: tuple[Rectifier, ...] = ()
     surrogate: str = ""
 
-    def steered(self, edges: Sequence[tuple[float, float]] | None) -> Periodic:
-        """The analysis with its rectifiers gated at given edges, counted from the gate's own.
+    def steered(
+        self, edges: Sequence[tuple[float, float]] | None, controls: Sequence[float] | FloatArray = ()
+    ) -> Periodic:
+        """The analysis with its rectifiers gated at given edges, counted from the instants that cause them.
 
         Parameters
         ----------
         edges : on and off [s] of each rectifier; equal ones keep it off. None: channels conduct by themselves
+        controls : at which they were found; none: the estimates
         """
         if not self.rectifiers:
             return self
         own = {self.surrogate, *(one.gate.source for one in self.rectifiers)}
         gates: list[Gate | Level] = [gate for gate in self.gates if gate.source not in own]
         gates.append(Level(self.surrogate, value=1.0 if edges is None else 0.0))
+        values = controls if len(controls) else [control.estimate for control in self.controls]
+        period = 1 / self.frequency_at(values)
         for one, (on, off) in zip(self.rectifiers, edges or [(0.0, 0.0)] * len(self.rectifiers), strict=True):
-            gates.append(one.gate.moved(on, off) if off > on else Level(one.gate.source, value=0.0))
+            gates.append(one.gated(on, off, period, values[one.gate.control]))
         return replace(self, gates=tuple(gates))
 
     @property

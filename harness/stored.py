@@ -282,6 +282,13 @@ def measured(path: Path, *, verify: bool = True) -> Measured:
     return _recomputed(stored, metrics, version, old)
 
 
+def is_current(stored: runs.StoredRun) -> bool:
+    """Whether a run's metrics are those this program would take from it; nothing is measured again."""
+    recipe = _recipe(stored)
+    stage = PLANS.get(str(recipe.get("kind")))
+    return stage is not None and cast(Remeasuring, stage).postprocess_version(recipe) == stored.postprocess_version
+
+
 def _recomputed(stored: runs.StoredRun, metrics: tuple[Metric, ...], version: str, old: str) -> Measured:
     """Puts metrics into the run's file; the index notices by the file's time when it is opened next."""
     note = f"metrics recomputed: the stored ones were of version {old}, "

@@ -168,12 +168,24 @@ class Switching(StageInstance):
 Rectification = Literal["synchronous", "diode"]
 
 
+LightLoad = Literal["forced_continuous", "diode_emulation"]
+
+
 class Buck(Switching):
-    """A buck rail; two may share their input, their switching locked to each other."""
+    """A buck rail; two may share their input, their switching locked to each other.
+
+    With ``light_load = "diode_emulation"`` its synchronous low side turns off a lead before the choke's current would
+    reverse; with "forced_continuous", and where nothing is said, it lets it reverse.
+    """
 
     kind: Literal["buck"]
     rail: Name | None = Field(default=None, description="the rail of the nameplate it makes")
     rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "synchronous"
+    light_load: LightLoad | Annotated[list[LightLoad], Field(min_length=1)] | None = None
+    rectifier_lead: Quantity | None = quantity(
+        "s", "diode emulation: low side off to the choke's current zero; may be negative"
+    )
+    rectifier_least_on: Quantity | None = quantity("s", "diode emulation: shorter on-times are left out", ge=0)
     input_voltage: Quantity | None = quantity("V", "of the rail that feeds it", gt=0, lt=1000)
     dead_time_rising: Quantity | None = quantity("s", "low side off to high side on", ge=0)
     dead_time_falling: Quantity | None = quantity("s", "high side off to low side on", ge=0)
@@ -183,9 +195,11 @@ class Buck(Switching):
     phase_angle: Quantity | None = quantity("deg", "behind the buck it shares its input with", ge=0, le=360)
 
     NEEDS: ClassVar[tuple[str, ...]] = (*Switching.NEEDS, "input_voltage")
+    EMULATION_NEEDS: ClassVar[tuple[str, ...]] = ("rectifier_lead", "rectifier_least_on")
 
     def structure_names(self) -> tuple[str, ...]:
-        return ("rectification",)
+        """What is done at light load matters where something is said of it."""
+        return ("rectification",) if self.light_load is None else ("rectification", "light_load")
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "high_side": Role(("mosfet",), 1, 1, SWITCH, "switch to the input", ("parallel",)),
@@ -370,12 +384,18 @@ class Flyback(Isolated):
     current; a winding that only feeds the controller is recorded without a role. A rail with a post filter has a
     post_choke and a second_bank; its output_bank is the one at the rectifier. ``switching_frequency`` is fixed, or the
     highest a valley-switched controller sets. ``loop_inductance`` is that of drain, clamp, bus and back to the source;
-    ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance.
+    ``loop_quality`` is of its ringing, and of the leakage's with the rectifiers' capacitance. Where ``rectification``
+    is synchronous, the regulated rail's rectifier is a mosfet; further rails have diodes.
     """
 
     kind: Literal["flyback"]
     mode: FlybackMode | Annotated[list[FlybackMode], Field(min_length=1)] = "fixed_frequency"
-    rectification: Literal["diode"] = "diode"
+    rectification: Rectification | Annotated[list[Rectification], Field(min_length=1)] = "diode"
+    rectifier_delay: Quantity | None = quantity("s", "synchronous: body diode conducts to channel on", ge=0)
+    rectifier_lead: Quantity | None = quantity(
+        "s", "synchronous: channel off to current zero, or to the switch's turn-on; may be negative"
+    )
+    rectifier_least_on: Quantity | None = quantity("s", "synchronous: shorter on-times are left out", ge=0)
     regulated_at: Literal["output_bank", "second_bank"] = Field(
         default="output_bank", description="which bank of the regulated rail the divider hangs on"
     )
@@ -384,10 +404,14 @@ class Flyback(Isolated):
     )
 
     NEEDS: ClassVar[tuple[str, ...]] = (*Isolated.NEEDS, "switching_frequency", "largest_duty")
+    SYNCHRONOUS_NEEDS: ClassVar[tuple[str, ...]] = ("rectifier_delay", "rectifier_lead", "rectifier_least_on")
+    RECTIFIER_NEEDS: ClassVar[Mapping[str, tuple[str, ...]]] = {"mosfet": SWITCH, "diode": RECTIFIER}
 
     def structure_names(self) -> tuple[str, ...]:
-        """The mode matters only where it is simulated."""
-        return ("mode",) if self.is_modelled() else ()
+        """They matter only where it is simulated; diodes alone are no choice."""
+        if not self.is_modelled():
+            return ()
+        return ("mode",) if self.choices("rectification") == ("diode",) else ("mode", "rectification")
 
     ROLES: ClassVar[Mapping[str, Role]] = {
         "primary_switch": Role(("mosfet",), 1, 1, SWITCH, "between transformer and sense resistor", ("parallel",)),
@@ -398,7 +422,9 @@ class Flyback(Isolated):
         "clamp_diode": Role(("diode",), 1, 1, RECTIFIER, "from drain to clamp", ("parallel",)),
         "clamp_resistor": Role(("resistor",), 1, 1, ("resistance",), "across the clamp's capacitor", MANY),
         "clamp_capacitor": Role(SMALL_CAPACITORS, 1, 1, ("capacitance",), "from clamp to bus", MANY),
-        "rectifier": Role(("diode",), 1, 4, RECTIFIER, "one a rail", ("parallel",)),
+        "rectifier": Role(
+            ("mosfet", "diode"), 1, 5, (), "one a rail; both kinds where alternatives are stated", ("parallel",)
+        ),
         "output_bank": Role(BANK_KINDS, 1, 12, ("capacitance", "esr"), "at a rectifier", MANY),
         "post_choke": Role(("choke",), 0, 4, ("inductance", "winding_resistance"), "from output_bank to second_bank"),
         "second_bank": Role(BANK_KINDS, 0, 12, ("capacitance", "esr"), "behind a post_choke", MANY),

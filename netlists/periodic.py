@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 LEAST_CLEARANCE = 0.01  # of the period: an on-time's middle nearer to an edge is no place to cut
+TIED = 5e-9  # an edge so near to its latest instant stands there [s]
 LEAST_PLATEAU = 1e-3  # of the period: what a pulse and its pause keep at least, whatever a control asks for
 
 
@@ -23,6 +24,10 @@ class Edge:
     def at(self, period: float, duty: float) -> float:
         """The instant [s], within [0, period)."""
         return (self.fraction * period + self.per_duty * duty * period + self.seconds) % period
+
+    def held_at(self, duty: float) -> Edge:
+        """The same instant at a duty that no control moves."""
+        return Edge(self.fraction + self.per_duty * duty, 0.0, self.seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +66,7 @@ class Gate:
 
     def held_at(self, duty: float) -> Gate:
         """The same gate at a duty that no control moves."""
-        on, off = (Edge(edge.fraction + edge.per_duty * duty, 0.0, edge.seconds) for edge in (self.on, self.off))
-        return Gate(self.source, on, off, self.ramp, self.control)
+        return replace(self, on=self.on.held_at(duty), off=self.off.held_at(duty))
 
     def moved(self, on: float, off: float) -> Gate:
         """The same gate with its edges moved [s]."""
@@ -76,13 +80,18 @@ class Rectifier:
 
     Parameters
     ----------
-    gate : its gate with both edges at the instant that causes its conduction, such as the square wave's edge
+    gate : its gate with both edges at the instant that causes its conduction, such as the square wave's edge; their
+        seconds are its ramps' alone
     device : vector of the current of its channel and body diode;  through : the same with its own capacitance
     device_sign, through_sign : of these currents while it conducts
     delay : from the body diode's conduction to the channel's turn-on [s]
     lead : from the channel's turn-off to the current's zero [s]
     least : on-times shorter than this are left out [s]
     group : rectifiers of one group are equal and keep the same edges
+    latest : when it must be off at the latest, whatever its current does, at its knee; None: only its current decides
+    is_timed : it turns on the delay after the instant that causes its conduction, whatever its body diode does
+    is_straight : its current falls straight, so its zero is where that fall leads: what rings once the channel is off
+        is none of its controller's
     """
 
     gate: Gate
@@ -94,6 +103,38 @@ class Rectifier:
     lead: float
     least: float
     group: int
+    latest: Edge | None = None
+    is_timed: bool = False
+    is_straight: bool = False
+
+    def origin(self, period: float, duty: float) -> float:
+        """The instant that causes its conduction, from which its edges are counted [s]."""
+        return (self.gate.on.fraction + self.gate.on.per_duty * duty) * period
+
+    def room(self, period: float, duty: float) -> float:
+        """From its origin until it must be off at the latest [s]; infinite where only its current decides."""
+        if self.latest is None:
+            return math.inf
+        bare = replace(self.latest, seconds=-self.origin(period, duty))
+        return bare.at(period, duty) + self.latest.seconds
+
+    def gated(self, on: float, off: float, period: float, duty: float) -> Gate | Level:
+        """Its gate with given edges, counted from its origin [s]; without a gate where they are equal.
+
+        An edge at the latest instant, or beyond it, stays there whatever duty a search tries.
+        """
+        if off <= on:
+            return Level(self.gate.source, value=0.0)
+        moved = self.gate.moved(on, off)
+        if self.latest is None or off < self.room(period, duty) - TIED:
+            return moved
+        seconds = self.latest.seconds + self.gate.off.seconds
+        return replace(moved, off=replace(self.latest, seconds=seconds))
+
+    def held_at(self, duty: float) -> Rectifier:
+        """The same at a duty that no control moves."""
+        latest = None if self.latest is None else self.latest.held_at(duty)
+        return replace(self, gate=self.gate.held_at(duty), latest=latest)
 
 
 @dataclass(frozen=True, slots=True)

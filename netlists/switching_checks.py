@@ -65,6 +65,13 @@ def _buck_faults(record: SupplyRecord, name: str, stage: Buck) -> Iterator[Findi
         for field_name in ("dead_time_rising", "dead_time_falling"):
             if getattr(stage, field_name) is None:
                 yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
+    if stage.light_load is not None:
+        if stage.choices("rectification") != ("synchronous",):
+            message = "only where rectification is synchronous and nothing else"
+            yield record.finding(f"stages.{name}.light_load", message)
+        for field_name in stage.EMULATION_NEEDS if "diode_emulation" in stage.choices("light_load") else ():
+            if getattr(stage, field_name) is None:
+                yield record.finding(f"stages.{name}.{field_name}", unread(name, field_name))
     if not record.parts_in_role(name, "output_bank") and not _has_network(record, name):
         message = "needs a part with role output_bank, or an output_network fed by it, found neither"
         yield record.finding(f"stages.{name}", message)

@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from harness.batch.table import Key, Row, SweepTable
-from harness.plan.plan import PLANS, every_metric, kind_of, run_rounds, simulated_instances, structures
+from harness.plan.plan import PLANS, every_metric, kind_of, simulated_instances, structures
 from harness.plan.rejection import measured_questions, situation_of, why_not
+from harness.plan.rounds import begun_here, run_rounds
 from harness.plan.statements import check_names
 from harness.plan.study import AMBIENT, Question, Study, StudyResult
 from harness.plan.sweep import (
@@ -209,7 +210,7 @@ class Batch:
             for asked in _chunks(self._points(), CHUNK):
                 studies = self._studies(asked)
                 progress.points += len(asked)
-                run_rounds(campaign, list(studies.values()))
+                run_rounds(campaign, [begun_here(study) for study in studies.values()])
                 results = {key: study.result for key, study in studies.items()}
                 rows += [self._row(one, results) for one in asked]
                 if self.keep == "failed_and_worst":

@@ -13,10 +13,12 @@ import numpy as np
 
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
+from harness.handcalc.buck_emulation import emptied, hurried, timing
 from harness.handcalc.buck_period import (
     Phase,
     Solved,
     at_bank,
+    channel_span,
     drops_of,
     on_mean,
     phase,
@@ -45,6 +47,7 @@ from netlists.stages.buck import (
     cut_instant,
     edges,
     legs,
+    low_law,
     lower_capacitance,
     middle_capacitance,
 )
@@ -86,6 +89,7 @@ def expect(params: Params, condition: Condition) -> dict[Key, Expectation]:
         found |= _places(banked, state, index)
         found |= _choke(banked, rail_current(rail, condition), state, index)
         found |= _output(params, condition, rail, state.phases[index], state.edges[index])
+        found |= timing(rail, state.phases[index], state.edges[index], state.input_voltage)
     return found | _input(params, state)
 
 
@@ -98,7 +102,7 @@ def fed(params: Params, condition: Condition, index: int) -> Fed:
 def _fed(params: Params, rail: Rail, one: Phase, lost: Edges) -> Fed:
     overshoot = max(lost.on.other_peak - params.input_voltage, 0.0)
     core = math.inf
-    if rail.rectification == "diode":
+    if rail.may_idle:
         core = core_resistance(rail.choke, middle_capacitance(rail))
     course = interleaved(one.choke, rail.phases)
     left_open, reason = _ring_share(rail, one), "the choke's ring goes on into the bank"
@@ -159,7 +163,7 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
         return found | currents("diode", rail.diode.designator, whole, rail.diode.parallel, blur)
     found |= voltages("switch", rail.low.designator, low, lost.on.other_peak, share, ring)
     if rail.diode is not None:
-        falling, rising = on + rail.dead_time_falling, period - rail.dead_time_rising
+        falling, rising = channel_span(rail, one)
         channel = part_of(one.choke, falling, rising)
         dead = [part_of(one.choke, on, falling), part_of(one.choke, rising, period)]
         dead = [Course(piece.time, np.maximum(piece.value, 0.0)) for piece in dead]  # no diode carries less
@@ -167,8 +171,10 @@ def _places(params: Params, state: Solved, index: int) -> dict[Key, Expectation]
             sum(mean_of(piece) for piece in dead), math.hypot(*(rms_of(piece) for piece in dead)), whole[2]
         )  # fmt: skip
         whole = (whole[0] - aside[0], rms_of(channel), peak_of(channel))
-        found |= currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
-    return found | currents("switch", rail.low.designator, whole, rail.low.parallel, blur)
+        beside = currents("diode", rail.diode.designator, aside, rail.diode.parallel, beside=True)
+        found |= beside if one.is_continuous else hurried(beside)
+    spike = 0.0 if one.is_continuous else emptied(rail, one, low_law(params, rail), params.input_voltage) / whole[2]
+    return found | currents("switch", rail.low.designator, whole, rail.low.parallel, blur, spike)
 
 
 def _high_currents(
@@ -177,9 +183,11 @@ def _high_currents(
     extra = lost.of_controlled(one.valley**2, one.peak**2) + lost.on.controlled_square + lost.off.controlled_square
     square = rms_of(part_of(one.choke, 0.0, one.on_time)) ** 2 + extra / period
     top = max(one.peak, lost.on.controlled_current, lost.off.controlled_current)
-    return currents(
-        "switch", rail.high.designator, (one.high_mean, math.sqrt(max(square, 0.0)), top), rail.high.parallel, blur
-    )
+    swung = 0.0  # what the choke's ring leaves open of the voltage its turn-on discharges
+    if rail.emulates_diode and not one.is_continuous:
+        swung = rail.voltage / lost.on.controlled_peak
+    whole = one.high_mean, math.sqrt(max(square, 0.0)), top
+    return currents("switch", rail.high.designator, whole, rail.high.parallel, blur, swung)
 
 
 def _choke(params: Params, current: float, state: Solved, index: int) -> dict[Key, Expectation]:

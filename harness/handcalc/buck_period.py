@@ -151,10 +151,41 @@ def drops_of(rail: Rail, mean: float, peak: float, valley: float) -> Drops:
     return Drops(on, low, threshold + slope * max(peak, 0.0), threshold + slope * max(valley, 0.0))
 
 
+def is_gated(rail: Rail, lasting: float) -> bool:
+    """Whether a fall of the choke's current [s] leaves an on-time that diode emulation does not leave out."""
+    return lasting - rail.dead_time_falling - rail.turn_off_lead >= max(rail.least_on_time, 1e-9)
+
+
+def emulated_drop(rail: Rail, peak: float, lasting: float) -> float:
+    """Mean drop of a low place in diode emulation over a fall from a peak [A] to zero [V], time for time.
+
+    Its body diode, or the Schottky beside it, in the dead time and in the lead, its channel between them.
+    """
+    assert rail.low is not None  # checked by Rail
+    threshold, slope = low_clamp(rail, peak)
+    if not is_gated(rail, lasting):
+        return threshold + slope * 0.5 * peak
+    first, last = rail.dead_time_falling, max(rail.turn_off_lead, 0.0)
+    channel = 0.5 * peak * rail.low.on_resistance / rail.low.parallel
+    alone = (threshold + slope * peak) * first + threshold * last
+    return (alone + channel * (lasting - first - last)) / lasting
+
+
+def channel_span(rail: Rail, one: Phase) -> tuple[float, float]:
+    """From and until when the low channel conducts, in the phase's own time [s]; equal where it stays off."""
+    begin, end = one.on_time + rail.dead_time_falling, one.choke.period - rail.dead_time_rising
+    if one.is_continuous:
+        return begin, end
+    zero = float(one.choke.time[-2])
+    if not is_gated(rail, zero - one.on_time):
+        return zero, zero
+    return begin, zero - max(rail.turn_off_lead, 0.0)
+
+
 def phase(params: Params, rail: Rail, current: float, on_voltage: float, lost: Edges | None) -> Phase:
     """One phase that carries a mean current [A], its input at ``on_voltage`` [V] while the high place is on."""
     found = _continuous(params, rail, current, on_voltage, lost)
-    if rail.rectification == "diode" and float(np.min(found.choke.value)) < 0:
+    if rail.may_idle and float(np.min(found.choke.value)) < 0:
         return _discontinuous(params, rail, current, on_voltage, lost)
     return found
 
@@ -185,15 +216,17 @@ def _discontinuous(params: Params, rail: Rail, current: float, on_voltage: float
     gap = (lost.delay_off - lost.delay_on) if lost is not None else 0.0
     capacitance = lower_capacitance(rail) + rail.high.output_capacitance * rail.high.parallel
     rung = capacitance * rail.voltage / period  # what the choke gives back to lift the middle when its current ends
-    peak = 2 * current
+    peak, lasting = 2 * current, 0.5 * period
     for _ in range(ROUNDS):
         drops = drops_of(rail, 0.5 * peak, peak, 0.0)
+        if rail.emulates_diode:
+            drops = dataclasses.replace(drops, low=emulated_drop(rail, peak, lasting))
         winding = 0.5 * peak * rail.choke.winding_resistance
         rise = on_voltage - 0.5 * peak * drops.on - rail.voltage - winding
         fall = rail.voltage + winding + drops.low
         on_time = discontinuous_on_time(rail.choke, period, rise, fall, current + rung)
         course = discontinuous_course(rail.choke, period, (on_time, rise), fall)
-        peak = peak_of(course)
+        peak, lasting = peak_of(course), float(course.time[-2]) - on_time
     return _phase(period, on_time - gap, on_time, course, lost, is_continuous=False)
 
 
@@ -229,6 +262,10 @@ def edges_of(params: Params, rail: Rail, found: Phase, off_voltage: float, on_vo
     is_driven = rail.rectification == "synchronous"
     falling, rising = (rail.dead_time_falling, rail.dead_time_rising) if is_driven else (0.0, 0.0)
     middle = None if found.is_continuous else rail.voltage
+    if middle is not None and is_driven:  # an idle low place has no gate to wait for, nor has one left off
+        rising = 0.0
+        if channel_span(rail, found)[0] == channel_span(rail, found)[1]:
+            leg, falling = dataclasses.replace(leg, other_law=None), 0.0
     off = turn_off(leg, off_voltage, found.peak, falling)
     on = turn_on(leg, on_voltage, found.valley, rising, middle)
     idle = leg.controlled_capacitance * middle if middle is not None else 0.0

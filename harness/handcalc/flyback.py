@@ -17,6 +17,7 @@ from harness.handcalc import flyback_gaps as own
 from harness.handcalc import flyback_rails as rails
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Difference, Expectation
+from harness.handcalc.flyback_body_diode import timing
 from harness.handcalc.flyback_edges import channel_peak, discharge, held_voltage
 from harness.handcalc.flyback_output import edges_of, output
 from harness.handcalc.flyback_period import Solved, solve
@@ -318,12 +319,13 @@ def _rectifier(params: Params, condition: Condition, state: Solved, index: int) 
     rms_gap = widened(blurred(own.RMS, edges_of(params, state), 0.0, 1.0), many, own.SHARED)
     top_gap = widened(own.RECTIFIER_CURRENT, 2 * many, own.SHARED)
     average = widened(own.AVERAGE, 0.03 if index else 0.0, own.SHARED)
-    return {
-        ("diode_voltage_plateau", device): Expectation(plateau, "V", own.BALANCE, own.PLATEAU),
-        ("diode_voltage_peak", device): Expectation(
+    kind = "diode" if one.synchronous is None else "switch"
+    return timing(params, state, index) | {
+        (f"{kind}_voltage_plateau", device): Expectation(plateau, "V", own.BALANCE, own.PLATEAU),
+        (f"{kind}_voltage_peak", device): Expectation(
             max(peak, plateau), "V", own.LEAKAGE, widened(own.RECTIFIER_PEAK, share, own.RING)
         ),
-        ("diode_current_average", device): Expectation(load / pieces, "A", own.BALANCE, average, 0.005),
-        ("diode_current_rms", device): Expectation(root / pieces, "A", own.PIECES, rms_gap, 0.01),
-        ("diode_current_peak", device): Expectation(top / pieces, "A", own.PIECES, top_gap, 0.02),
+        (f"{kind}_current_average", device): Expectation(load / pieces, "A", own.BALANCE, average, 0.005),
+        (f"{kind}_current_rms", device): Expectation(root / pieces, "A", own.PIECES, rms_gap, 0.01),
+        (f"{kind}_current_peak", device): Expectation(top / pieces, "A", own.PIECES, top_gap, 0.02),
     }

@@ -14,6 +14,7 @@ from scipy.special import exp1
 from harness.handcalc import flyback_rails as rails
 from harness.handcalc.channel import EULER, rise_ahead, time_constant
 from harness.handcalc.commutation import Cell, Commutation, turn_on
+from harness.handcalc.flyback_synchronous import line_of
 from harness.handcalc.switching_waveform import body_tangent, diode_tangent_of
 from netlists.point import Condition
 from netlists.stages.flyback import switch_law
@@ -89,7 +90,7 @@ def main_cell(params: Params, condition: Condition, current: float) -> Cell:
     """
     primary, lead = params.primary, params.secondaries[0]
     ratio = primary.ideal_ratio(lead.winding)
-    threshold, slope = diode_tangent_of(lead.rectifier, max(current * ratio, SMALLEST_CURRENT))
+    threshold, slope = line_of(lead.rectifier, current * ratio, alone=True)
     damped = [(one.snubber, primary.ideal_ratio(one.winding)) for one in params.secondaries if one.snubber is not None]
     snubber = None
     if damped:

@@ -9,12 +9,14 @@ from harness.handcalc import flyback_rails as rails
 from harness.handcalc import network
 from harness.handcalc import switching_gaps as gaps
 from harness.handcalc.expectation import Expectation
+from harness.handcalc.flyback_edges import held_voltage
 from harness.handcalc.flyback_period import Solved
 from harness.handcalc.switching_gaps import Key, blurred, widened
 from harness.handcalc.switching_waveform import peak_of, rms_of, swing_of
 from netlists.point import Condition
 from netlists.stages.flyback_params import Params, leakage_damping, switch_capacitance
 from netlists.stages.outputs import PROBE_BANDWIDTH
+from netlists.stages.switching import place_capacitance
 
 
 def output(params: Params, condition: Condition, state: Solved, index: int) -> dict[Key, Expectation]:
@@ -29,8 +31,13 @@ def output(params: Params, condition: Condition, state: Solved, index: int) -> d
     bare = own.RIPPLE_ESL if esl > 0 else own.RIPPLE
     gap = widened(bare if ladder is None else own.FILTERED, 2 * many if index else many, own.SHARED)
     transfer = None if ladder is None else rails.second_transfer(ladder, fed.period)
-    ripple = swing_of(network.ripple(fed, orders, branches, transfer))
+    course = network.ripple(fed, orders, branches, transfer)
+    ripple = swing_of(course)
     resistance, _ = network.high_frequency(branches)
+    if one.synchronous is not None and ladder is None:
+        dip = _charging(params, state, index) * resistance
+        ripple = max(ripple, peak_of(course) - course.once(0.0) + dip)
+        gap = gap if state.cycle.is_continuous else widened(gap, dip / ripple, own.RING)
     ringing = _ring_behind_clamp(params, state) * params.primary.ideal_ratio(one.winding)
     if ladder is None:
         gap = widened(gap, min(0.5 * ringing * resistance / ripple, 1.0), own.RINGS)
@@ -55,6 +62,20 @@ def output(params: Params, condition: Condition, state: Solved, index: int) -> d
         voltage = state.voltages[index] * (1 - choke / load)
         found["output_voltage", one.output.name] = Expectation(voltage, "V", own.SHARING, own.FOLLOWED)
     return found
+
+
+def _charging(params: Params, state: Solved, index: int) -> float:
+    """Current that a synchronous rectifier's capacitance draws from the bank at the switch's turn-on [A].
+
+    What its voltage rings beyond its plateau, a quarter of a swing before, over leakage's and capacitance's impedance.
+    A diode's is left out: its capacitance is several times less.
+    """
+    one, primary = params.secondaries[index], params.primary
+    ratio, capacitance = primary.ideal_ratio(one.winding), place_capacitance(one.rectifier)
+    beyond = state.on.other_peak - held_voltage(params, state.voltages[0])
+    beyond -= state.on_voltage * primary.magnetising_inductance / primary.primary_inductance
+    impedance = math.sqrt(primary.leakage_inductance / capacitance) / ratio
+    return max(beyond, 0.0) / ratio / impedance * math.exp(0.25 * math.pi / params.strays.loop_quality)
 
 
 def _post_filter(

@@ -18,7 +18,8 @@ from harness.handcalc.commutation import Commutation
 from harness.handcalc.flyback_clamp import NO_CLAMP, Clamped, clamped
 from harness.handcalc.flyback_cycle import Cycle, Demand, cycle_of
 from harness.handcalc.flyback_edges import Leaving, held_voltage, turn_off_lag, turn_ons
-from harness.handcalc.flyback_rails import Path
+from harness.handcalc.flyback_rails import Paths
+from harness.handcalc.flyback_synchronous import gated_span
 from harness.handcalc.flyback_turn_off import Pulse, TurnOff, clamp_pulse
 from harness.handcalc.switching_waveform import Course, diode_tangent_of
 from netlists.point import Condition
@@ -40,6 +41,7 @@ SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less 
 PULSE_CENTRE = 2 / 3  # of a current that falls straight to zero, weighted by itself
 RING_LEFT = 0.03  # of a ring's first swing: what follows is left out
 MOST_SWINGS, SWING_POINTS = 25, 10  # of the leakage's ring
+SHORTEST = 1e-12  # a pulse lasts no less [s]
 LEAST_LEFT = 0.1  # of the bus: with less left for the primary no duty brings the load
 LEAST_SWING = 0.02  # of the bus: a drain that has swung down by itself so far costs no time
 
@@ -99,23 +101,30 @@ def ampere_turns(params: Params, cycle: Cycle, clamp: Clamped, reflected: float)
     return Course(time, np.maximum(value, 0.0))
 
 
-def _leakage_ring(
-    params: Params, cycle: Cycle, clamp: Clamped, reflected: float, room: float
-) -> tuple[FloatArray, FloatArray]:
-    """Times [s] from the clamp's end, and what the leakage's ring with the drain adds to the ampere-turns [A].
+def leakage_ring(params: Params, cycle: Cycle, clamp: Clamped, reflected: float) -> tuple[float, float, float]:
+    """First swing of the leakage's ring with the drain [A], its angular frequency [1/s], its decay [1/s].
 
-    It starts at the clamp's voltage over the reflected one without current; where the clamp does not conduct, with all
-    of the current at the reflected voltage.
+    It starts at the clamp's end, at the clamp's voltage over the reflected one without current; where the clamp does
+    not conduct, with all of the current at the reflected voltage.
     """
     leakage = params.primary.leakage_inductance
     capacitance = switch_capacitance(params) + params.clamp.diode.junction_capacitance * params.clamp.diode.parallel
     omega, decay = 1 / math.sqrt(leakage * capacitance), 0.5 / (leakage_damping(params) * capacitance)
+    if clamp.current <= 0:
+        return cycle.first, omega, decay
+    return max(clamp.after + clamp.drop - reflected, 0.0) / math.sqrt(leakage / capacitance), omega, decay
+
+
+def _leakage_ring(
+    params: Params, cycle: Cycle, clamp: Clamped, reflected: float, room: float
+) -> tuple[FloatArray, FloatArray]:
+    """Times [s] from the clamp's end, and what the leakage's ring with the drain adds to the ampere-turns [A]."""
+    swing, omega, decay = leakage_ring(params, cycle, clamp, reflected)
     lasting = min(-math.log(RING_LEFT) / decay, MOST_SWINGS * 2 * math.pi / omega, 0.98 * room)
     time = np.linspace(0.0, lasting, max(math.ceil(lasting * omega / (2 * math.pi) * SWING_POINTS), 4))
     if clamp.current > 0:
-        swing = max(clamp.after + clamp.drop - reflected, 0.0) / math.sqrt(leakage / capacitance)
         return time, swing * np.exp(-decay * time) * np.sin(omega * time)
-    return time, -cycle.first * np.exp(-decay * time) * np.cos(omega * time)
+    return time, -swing * np.exp(-decay * time) * np.cos(omega * time)
 
 
 @dataclass(slots=True)
@@ -126,7 +135,7 @@ class _Working:
     on_voltage: float
     clamp: Clamped
     voltages: list[float]
-    conducted: list[float]
+    conducted: list[tuple[float, float]]
     at_pulse: float
     share: float = 1.0
 
@@ -142,7 +151,8 @@ def solve(params: Params, condition: Condition) -> Solved:
     supply = condition.line_voltage
     voltages = [rails.first_voltage(params, condition), *(one.output.voltage for one in params.secondaries[1:])]
     loads = [rails.direct_resistance(one, condition) for one in params.secondaries]
-    conducted = [2 * voltage / load for voltage, load in zip(voltages, loads, strict=True)]
+    half = 0.5 / params.switching_frequency
+    conducted = [(2 * voltage / load, half) for voltage, load in zip(voltages, loads, strict=True)]
     reflected = 1.05 * held_voltage(params, voltages[0])
     working = _Working(reflected, 0.98 * supply, NO_CLAMP, voltages, conducted, reflected)
     for _ in range(PASSES):
@@ -155,7 +165,7 @@ def solve(params: Params, condition: Condition) -> Solved:
         pulse = _pulse(params, condition, cycle, working, paths)
         if pulse is not None and working.clamp.charge > 0:
             working.share *= min(max(pulse.charge / working.clamp.charge, 0.2), 5.0)
-    currents = tuple(Course(total.time, current) for current in rails.shared(paths, total.value)[1])
+    currents = tuple(Course(total.time, current) for current in paths.over(total)[1])
     leaving = Leaving(cycle.is_continuous, cycle.drain, cycle.valley, cycle.first)
     on, clamp_on = turn_ons(params, condition, leaving, working.clamp.before)
     swing = supply + held_voltage(params, working.voltages[0]) if cycle.is_continuous else cycle.drain
@@ -166,9 +176,7 @@ def solve(params: Params, condition: Condition) -> Solved:
     )  # fmt: skip
 
 
-def _round(
-    params: Params, condition: Condition, working: _Working, loads: list[float]
-) -> tuple[Cycle, Course, list[Path]]:
+def _round(params: Params, condition: Condition, working: _Working, loads: list[float]) -> tuple[Cycle, Course, Paths]:
     """Period, clamp and rails once more from each other."""
     supply = condition.line_voltage
     ratios = [params.primary.ideal_ratio(one.winding) for one in params.secondaries]
@@ -183,28 +191,42 @@ def _round(
     total = ampere_turns(params, cycle, clamp, working.reflected)
     total = rails.subdivided(total) if len(loads) > 1 else total
     working.clamp, working.on_voltage = clamp, on_voltage
-    working.voltages, paths = rails.followed(params, condition, total, working.voltages, working.conducted)
+    begin = cycle.rise_time + cycle.edge_time
+    gated = [
+        gated_span(params, one, begin, lasting, cycle.takeover)
+        for one, (_, lasting) in zip(params.secondaries, working.conducted, strict=True)
+    ]
+    total = rails.cornered(total, gated)
+    carried = [current for current, _ in working.conducted]
+    working.voltages, paths = rails.followed(params, condition, total, working.voltages, carried, gated)
     working.reflected, working.conducted = _conducted(total, paths)
     working.at_pulse = _at_pulse(params, cycle, clamp, paths)
     return cycle, total, paths
 
 
-def _at_pulse(params: Params, cycle: Cycle, clamp: Clamped, paths: list[Path]) -> float:
+def _at_pulse(params: Params, cycle: Cycle, clamp: Clamped, paths: Paths) -> float:
     """What stands against the clamp during its pulse [V]: the rectifiers begin without current, the primary with all.
 
     Taken at two thirds of the pulse's current, where the charge of a straight fall has its centre.
     """
     left = PULSE_CENTRE * clamp.current
-    volts, _ = rails.shared(paths, np.array([max(cycle.first - left, 0.0)]))
+    volts = paths.at_turn_off(np.array([max(cycle.first - left, 0.0)]), _early(params, clamp))
     return float(volts[0]) - params.primary.primary_resistance * left
 
 
-def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working, paths: list[Path]) -> Pulse | None:
+def _early(params: Params, clamp: Clamped) -> float:
+    """Share of the clamp's pulse in which no channel of a rectifier conducts."""
+    if all(one.synchronous is None for one in params.secondaries):
+        return 1.0
+    return min(params.rectifier_delay / max(clamp.duration, SHORTEST), 1.0)
+
+
+def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working, paths: Paths) -> Pulse | None:
     """The turn-off by its own state equations, where the clamp conducts at all."""
     if working.clamp.current <= 0:
         return None
     strays, part, switched = params.strays, params.clamp, switch_capacitance(params)
-    volts, _ = rails.shared(paths, np.array([0.0, cycle.first]))
+    volts = paths.at_turn_off(np.array([0.0, cycle.first]), _early(params, working.clamp))
     clamp_diode = part.diode.junction_capacitance * part.diode.parallel
     around = TurnOff(
         condition.line_voltage, float(volts[0]), float(volts[1] - volts[0]) / cycle.first,
@@ -219,15 +241,15 @@ def _pulse(params: Params, condition: Condition, cycle: Cycle, working: _Working
     return clamp_pulse(around, cycle.peak, slope, turn_off_lag(params, condition), working.clamp.before)
 
 
-def _conducted(total: Course, paths: list[Path]) -> tuple[float, list[float]]:
-    """Mean reflected voltage while the rectifiers conduct [V], and every rail's mean current while it does [A]."""
-    volts, each = rails.shared(paths, total.value)
+def _conducted(total: Course, paths: Paths) -> tuple[float, list[tuple[float, float]]]:
+    """Mean reflected voltage while the rectifiers conduct [V]; every rail's mean current [A] then, and how long [s]."""
+    volts, each = paths.over(total)
     live = (total.value[:-1] > 0) | (total.value[1:] > 0)
     steps = np.diff(total.time) * live
     reflected = float(np.sum(steps * 0.5 * (volts[:-1] + volts[1:])) / np.sum(steps))
     found = []
     for current in each:
         used = np.diff(total.time) * ((current[:-1] > 0) | (current[1:] > 0))
-        charge = float(np.trapezoid(current, total.time))
-        found.append(charge / max(float(np.sum(used)), 1e-12))
+        charge, lasting = float(np.trapezoid(current, total.time)), max(float(np.sum(used)), SHORTEST)
+        found.append((charge / lasting, lasting))
     return reflected, found

@@ -15,8 +15,9 @@ from scipy.optimize import brentq
 
 from harness.contracts import FloatArray
 from harness.handcalc import network
+from harness.handcalc.flyback_synchronous import line_of
 from harness.handcalc.network import Branch, Load, Transfer
-from harness.handcalc.switching_waveform import Course, diode_tangent_of, mean_of
+from harness.handcalc.switching_waveform import Course, mean_of
 from netlists.point import Condition
 from netlists.stages.flyback_params import (
     Params,
@@ -28,7 +29,6 @@ from netlists.stages.switching import SHORT
 LONG = 0.01  # of the period: shorter pieces are left as they are
 POINTS = 24  # of a straight piece of the ampere-turns, where rails share them
 MET = 1e-6  # relative, of a rail's voltage that is looked for
-SMALLEST_CURRENT = 1e-3  # a diode's straight line touches its curve at no less [A]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,18 +98,74 @@ def branches_of(one: Secondary, condition: Condition) -> tuple[list[network.AnyB
     return [*(network.branch_of(bank) for bank in one.firsts), ladder], ladder
 
 
-def path_of(params: Params, one: Secondary, voltage: float, load_current: float, conducted: float) -> Path:
+def path_of(
+    params: Params, one: Secondary, voltage: float, load_current: float, conducted: float, *, alone: bool
+) -> Path:
     """The path of a rail whose bank stands at a voltage [V], its diode's line touched at a current [A].
 
-    The bank's resistance is part of it: what it drops at the load's current is none of the path's.
+    The bank's resistance is part of it: what it drops at the load's current is none of the path's. ``alone`` : the body
+    diode conducts instead of a channel.
     """
-    threshold, slope = diode_tangent_of(one.rectifier, max(conducted, SMALLEST_CURRENT))
+    threshold, slope = line_of(one.rectifier, conducted, alone=alone)
     banks = one.firsts or one.output.banks
     esr = 1 / sum(bank.parallel / (bank.esr * bank.series) for bank in banks)
     return Path(
         params.primary.ideal_ratio(one.winding), voltage + threshold - esr * load_current,
         one.winding.resistance + slope + esr,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Every rail's path while its channel conducts, and while none does; a diode's is the same.
+
+    Parameters
+    ----------
+    gated : from and until when each rail's channel conducts [s], equal where it never does
+    """
+
+    channel: list[Path]
+    alone: list[Path]
+    gated: list[tuple[float, float]]
+
+    def over(self, total: Course) -> tuple[FloatArray, list[FloatArray]]:
+        """As ``shared``, of a course of ampere-turns that has double corners where a channel begins or ends."""
+        own = _sides(total.time)
+        conducts = np.array([(begin < own) & (own < end) for begin, end in self.gated])
+        reflected, currents = np.zeros(own.size), [np.zeros(own.size) for _ in self.alone]
+        for which in np.unique(conducts, axis=1).T:
+            chosen = np.all(conducts == which[:, None], axis=0)
+            paths = [on if gated else off for on, off, gated in zip(self.channel, self.alone, which, strict=True)]
+            reflected[chosen], some = shared(paths, total.value[chosen])
+            for current, part in zip(currents, some, strict=True):
+                current[chosen] = part
+        return reflected, currents
+
+    def at_turn_off(self, total: FloatArray, early: float) -> FloatArray:
+        """Reflected voltage [V] as in ``shared`` soon after the turn-off, no channel conducting for a share of it."""
+        alone = shared(self.alone, total)[0]
+        return alone if early >= 1 else early * alone + (1 - early) * shared(self.channel, total)[0]
+
+
+def _sides(time: FloatArray) -> FloatArray:
+    """Instants that tell on which side of a double corner each point of a course lies [s]."""
+    own = time.copy()
+    double = np.flatnonzero(np.diff(time) == 0)
+    own[double] = 0.5 * (time[double] + time[np.maximum(double - 1, 0)])
+    own[double + 1] = 0.5 * (time[double + 1] + time[np.minimum(double + 2, time.size - 1)])
+    return own
+
+
+def cornered(course: Course, gated: Sequence[tuple[float, float]]) -> Course:
+    """The same course with a double corner wherever a channel begins or ends to conduct."""
+    instants = np.array([edge for span in gated if span[1] > span[0] for edge in span])
+    for instant in instants[(instants > 0) & (instants < course.period)]:
+        place = int(np.searchsorted(course.time, instant, side="right"))
+        value = course.once(float(instant))
+        course = Course(
+            np.insert(course.time, place, [instant, instant]), np.insert(course.value, place, [value, value])
+        )
+    return course
 
 
 def shared(paths: Sequence[Path], total: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
@@ -139,31 +195,38 @@ def subdivided(course: Course) -> Course:
 
 
 def followed(
-    params: Params, condition: Condition, total: Course, voltages: Sequence[float], conducted: Sequence[float]
-) -> tuple[list[float], list[Path]]:
+    params: Params, condition: Condition, total: Course, voltages: Sequence[float],
+    conducted: Sequence[float], gated: list[tuple[float, float]],
+) -> tuple[list[float], Paths]:  # fmt: skip
     """First-bank voltages [V] at which every rail that follows takes what its load draws, and all paths there.
 
     Parameters
     ----------
     total : ampere-turns over primary turns [A];  voltages : of all rails so far, the regulated one's as it is [V]
-    conducted : mean current of each rail while it conducts [A]
+    conducted : mean current of each rail while it conducts [A];  gated : as of ``Paths``
     """
     loads = [direct_resistance(one, condition) for one in params.secondaries]
     found = list(voltages)
 
-    def paths() -> list[Path]:
-        return [
-            path_of(params, one, voltage, voltage / load, current)
-            for one, voltage, load, current in zip(params.secondaries, found, loads, conducted, strict=True)
-        ]
+    def paths() -> Paths:
+        channel, alone = (
+            [
+                path_of(params, one, voltage, voltage / load, current, alone=alone)
+                for one, voltage, load, current in zip(params.secondaries, found, loads, conducted, strict=True)
+            ]
+            for alone in (False, True)
+        )
+        return Paths(channel, alone, gated)
 
     at = paths()
     for index in range(1, len(found)):
-        rest = replace(at[index], threshold=at[index].threshold - found[index])
+        both = (at.channel, at.alone)
+        rests = [replace(some[index], threshold=some[index].threshold - found[index]) for some in both]
 
-        def missed(voltage: float, index: int = index, rest: Path = rest) -> float:
-            at[index] = replace(rest, threshold=rest.threshold + voltage)
-            return mean_of(Course(total.time, shared(at, total.value)[1][index])) - voltage / loads[index]
+        def missed(voltage: float, index: int = index, rests: list[Path] = rests) -> float:
+            for some, rest in zip((at.channel, at.alone), rests, strict=True):
+                some[index] = replace(rest, threshold=rest.threshold + voltage)
+            return mean_of(Course(total.time, at.over(total)[1][index])) - voltage / loads[index]
 
         high = 4 * max(found[index], params.secondaries[index].output.voltage)
         while missed(high) > 0:

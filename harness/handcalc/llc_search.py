@@ -164,10 +164,18 @@ class Found:
 
 
 Solved = tuple[Tank, float, Found]  # a tank, the current wanted of it, what was found
-# What was found last. A search begins at the nearest of these, which is where one at an input's other end mostly leads;
-# what it comes to is told by its own equations to CONVERGED, wherever it began.
+# What was found last. A search begins at the nearest of these, which is where one at an input's other end mostly leads.
+# What it comes to meets its own equations to CONVERGED; where a ring allows two operations, the start decides which.
 _REGULATED: deque[Solved] = deque(maxlen=24)
 _LOWEST: deque[Solved] = deque(maxlen=24)
+
+
+def forget() -> None:
+    """Lets the next searches begin as if none had been made: what they come to may hang on where they begin."""
+    _REGULATED.clear()
+    _LOWEST.clear()
+    regulated.cache_clear()
+    lowest_drive.cache_clear()
 
 
 def _across(tank: Tank) -> float:

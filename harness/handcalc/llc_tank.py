@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,7 @@ from harness.contracts import FloatArray
 
 STEPS, FINE_STEPS = 16, 128  # of a half period: while searching, and of one that figures are read off
 LARGEST_TURN, VECTOR_TERMS = 2.0, 16  # up to such a turn a state alone is carried on by its series
+LARGEST_SERIES, SERIES_TERMS = 8.0, 3.0  # turn up to which a crossing is sought on one series; terms for each of it
 TERMS = 9  # of the exponential's series: a step turns the fastest tank by well under half a radian
 LEAST_ACROSS = 1e-5  # of the tank's capacitance: less turns over within 0.3 % of half a resonant period
 MOST_PIECES = 60  # of a half period, over its steps: more are no operation
@@ -150,11 +152,17 @@ class _Modes:
             # its first swing, after which it has mostly begun to conduct again, is followed closely in any case
             self.swing, self.swing_step = FIRST_SWING / tank.ringing, min(self.step[0], IDLE_ANGLE / tank.ringing)
         self.rates = {1: self._conducting(1), -1: self._conducting(-1), 0: self._idle()}
-        scale = np.append(scales(tank), (1.0, 1.0))  # without it a rate's size says nothing of how far it turns
-        sizes = {mode: np.abs(rate * scale / scale[:, None])[:4, :4] for mode, rate in self.rates.items()}
-        self.sizes = {mode: float(np.max(np.sum(size, axis=1))) for mode, size in sizes.items()}
+        self.sizes = {mode: self._size(mode) for mode in self.rates}
         spans = [*self.step.items(), (0, self.swing_step)]
         self.whole = {(mode, span): exponential(self.rates[mode] * span) for mode, span in spans}
+
+    def _size(self, mode: int) -> float:
+        """How far a mode turns in a second [rad/s]; without scales of its states the rates' size says nothing of it."""
+        scale = scales(self.tank)
+        if mode == 0 and self.tank.rings:  # current and voltage of the ring go by its own impedance
+            scale[3] = scale[0] / (self.tank.ringing * self.tank.across)
+        rate = np.abs(self.rates[mode][:4, :4] * scale / scale[:, None])
+        return float(np.max(np.sum(rate, axis=1)))
 
     def _driven(self) -> FloatArray:
         """Row of v - R i - u."""
@@ -249,6 +257,32 @@ class _Modes:
             total = total + term
         return np.asarray(total)
 
+    def series(self, mode: int, state: FloatArray, span: float) -> Callable[[float], tuple[float, float]] | None:
+        """Margin of a mode and its slope over shares of a span, by the state's power series; None where that is long.
+
+        Its terms fall below a rounding where there are as many as the turn has, three times over, and ``VECTOR_TERMS``.
+        """
+        turn = self.sizes[mode] * span
+        if turn > LARGEST_SERIES:
+            return None
+        rate, term = self.rates[mode] * span, state
+        powers = [float(state[3]) if mode == 0 else self.rectified(mode, state)]
+        for order in range(1, VECTOR_TERMS + math.ceil(SERIES_TERMS * turn)):
+            term = (rate @ term) / order
+            powers.append(float(term[3]) if mode == 0 else mode * float(term[0] - term[1]))
+        powers.reverse()
+
+        def at(share: float) -> tuple[float, float]:
+            value = slope = 0.0
+            for power in powers:
+                slope = slope * share + value
+                value = value * share + power
+            if mode:
+                return value, slope
+            return 1 - abs(value) / self.tank.reflected, -math.copysign(slope, value * slope) / self.tank.reflected
+
+        return at
+
     def span(self, mode: int, lasted: float) -> float:
         """How far to step in a mode that has lasted for some time [s]."""
         return self.swing_step if mode == 0 and lasted < self.swing else self.step[mode]
@@ -321,18 +355,23 @@ def half_period(tank: Tank, begin: FloatArray, frequency: float, steps: int = ST
 def _crossing(modes: _Modes, mode: int, state: FloatArray, span: float) -> float:
     """When a mode ends within a span [s]: Newton's method on its margin from the end, kept between the ends.
 
-    From the end, since a mode that has just begun has no margin yet.
+    From the end, since a mode that has just begun has no margin yet. The state over the span is a power series, made
+    once; where the mode turns too far for that, it is followed by exponentials.
     """
+    series = modes.series(mode, state, span)
     low, high = 0.0, span
     now = span
     for _ in range(40):
-        there = modes.after(mode, state, now)
-        value = modes.margin(mode, there)
+        if series is None:
+            there = modes.after(mode, state, now)
+            value, slope = modes.margin(mode, there), modes.slope(mode, there)
+        else:
+            value, slope = series(now / span)
+            slope /= span
         if value >= 0:
             low = now
         else:
             high = now
-        slope = modes.slope(mode, there)
         guess = now - value / slope if slope < 0 else low
         if high - low < 1e-12 * span or abs(guess - now) < 1e-10 * span:
             break

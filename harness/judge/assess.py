@@ -67,6 +67,14 @@ class Assessment:
         content = {"schema": SCHEMA, **{name: getattr(self, name) for name in self.__dataclass_fields__}}
         return json.dumps(finite(content), indent=1, allow_nan=False) + "\n"
 
+    @classmethod
+    def from_state(cls, state: Mapping[str, Any]) -> Assessment:
+        """The assessment that a stored one's JSON was written of."""
+        lists: dict[str, Any] = {
+            name: tuple(value) if isinstance(value, list) else value for name, value in state.items()
+        }
+        return cls(**{name: lists[name] for name in cls.__dataclass_fields__})
+
 
 def finite(value: Any) -> Any:
     """Plain JSON types, with null for numbers that are not finite."""

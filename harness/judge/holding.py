@@ -8,27 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.judge.comparison import SAME, Comparison
-
-# A metric's kind, by how its name ends, and what a number of that kind is good for: a smaller change means nothing.
-# Means and RMS are held to 0.3 % by the whole project, ripple to 1 %, ringing peaks to 3 % (DEVELOPERS.md); a power or
-# a square has twice the error of its root.
-MEAN, SQUARE, RIPPLE, RINGING, OTHER = 0.003, 0.006, 0.01, 0.03, 0.01
-TOLERANCES = (
-    (
-        (
-            "switch_voltage_peak",
-            "diode_voltage_peak",
-            "switch_current_peak",
-            "diode_current_peak",
-            "primary_current_peak",
-        ),
-        RINGING,
-    ),
-    (("_average", "_rms", "_plateau", "duty_cycle", "_frequency", "_share", "output_voltage", "_drop"), MEAN),
-    (("_i2t", "_dissipation", "_energy", "_loss"), SQUARE),
-    (("ripple", "ripple_probe", "ripple_current"), RIPPLE),
-)
-DEGREES = 1.0  # K; a temperature's zero is arbitrary, so it has no share
+from harness.judge.tolerances import allowed
 
 
 @dataclass(frozen=True)
@@ -57,15 +37,6 @@ class Lapse:
         return {**self.said, "what": list(self.what), **sides}
 
 
-def tolerance(metric: str) -> float:
-    """Relative change of a metric below which it still holds.
-
-    >>> tolerance("line_current_rms"), tolerance("output_ripple_probe"), tolerance("switch_voltage_peak")
-    (0.003, 0.01, 0.03)
-    """
-    return next((share for endings, share in TOLERANCES if metric.endswith(endings)), OTHER)
-
-
 def lapses(comparison: Comparison) -> list[Lapse]:
     """Rows of the first side that no longer hold, in the comparison's order; those that are gone come last."""
     found = []
@@ -81,15 +52,13 @@ def _said(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _moved(row: Mapping[str, Any]) -> Iterable[str]:
-    old, new = row["before"], row["after"]
-    share = tolerance(row["metric"])
+    old, new, metric, unit = row["before"], row["after"], row["metric"], row["unit"]
     for name in ("value", "adverse"):
-        if not _holds(old[name], new[name], share, row["unit"]):
+        if not _holds(metric, unit, old[name], new[name]):
             yield name
-    if not _holds(old["limit_adverse"], new["limit_adverse"], SAME, ""):
+    if not _is_same(old["limit_adverse"], new["limit_adverse"]):
         yield "limit"
-    # of a margin 1 - value / limit, a share of the value is so much of value / limit
-    if not _within(old["margin"], new["margin"], share * (1 + abs(old["margin"] or 0.0))):
+    if not _margin_holds(metric, unit, old, new):
         yield "margin"
     if old["verdict"] != new["verdict"]:
         yield "verdict"
@@ -97,18 +66,24 @@ def _moved(row: Mapping[str, Any]) -> Iterable[str]:
         yield "condition"
 
 
-def _holds(old: float | None, new: float | None, share: float, unit: str) -> bool:
-    if unit == "degC":
-        return _within(old, new, DEGREES)
+def _holds(metric: str, unit: str, old: float | None, new: float | None) -> bool:
     if old is None or new is None:
         return old is new
-    return math.isclose(old, new, rel_tol=share, abs_tol=0.0)
+    return abs(new - old) <= allowed(metric, unit, old)
 
 
-def _within(old: float | None, new: float | None, distance: float) -> bool:
+def _margin_holds(metric: str, unit: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Of a margin 1 - value / limit: moved by no more than the value may."""
+    if old["margin"] is None or new["margin"] is None:
+        return old["margin"] is new["margin"]
+    share = allowed(metric, unit, old["adverse"] or 0.0) / abs(old["limit_adverse"] or 1.0)
+    return bool(abs(new["margin"] - old["margin"]) <= share + SAME)
+
+
+def _is_same(old: float | None, new: float | None) -> bool:
     if old is None or new is None:
         return old is new
-    return abs(new - old) <= distance
+    return math.isclose(old, new, rel_tol=SAME, abs_tol=0.0)
 
 
 def claim_lapses(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -127,9 +102,9 @@ def measurement_lapses(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[d
     found = []
     for one in old["measurements"]:
         now = present.get(one["measurement"])
-        share, unit = tolerance(one.get("metric", "")), one.get("unit", "")
+        metric, unit = one.get("metric", ""), one.get("unit", "")
         pairs = [(one.get(name), now.get(name) if now else None) for name in ("measured", "predicted")]
-        if now is None or not (_holds(*pairs[0], SAME, unit) and _holds(*pairs[1], share, unit)):
+        if now is None or not (_is_same(*pairs[0]) and _holds(metric, unit, *pairs[1])):
             sides = [None if side is None else {name: side.get(name) for name in ("measured", "predicted")}
                      for side in (one, now)]  # fmt: skip
             found.append({"measurement": one["measurement"], "unit": unit, "before": sides[0], "after": sides[1]})

@@ -7,6 +7,7 @@ with a reason, and states limits of output rails.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ from harness.judge.policies import (
     Policy,
     ratings_by_kind,
 )
+from harness.judge.waivers import Waivers, read_waivers
 from harness.plan.plan import PLANS, Plan
 from harness.plan.study import MetricRule
 from netlists.errors import RecordError, nearest
@@ -29,6 +31,7 @@ from netlists.quantity import shown
 from netlists.record import MOST_FINDINGS, SupplyRecord, read_toml
 from netlists.toml_checker import Checker as _Checker
 
+WAIVING = ("waivers", "waived_ranges")  # tables that only the gate reads
 OTHER_SUBJECTS = ("line", "bulk")  # of metrics, beside designators
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,62}")
 
@@ -69,6 +72,8 @@ class LimitsFile:
     Parameters
     ----------
     policies : kind of part -> policy chosen for it
+    rules_sha256 : of all but the waivers and ranges waived: what verdicts rest on
+    waivers : what the gate lets pass; no verdict knows them
     lines : path -> line of the file
     """
 
@@ -77,6 +82,8 @@ class LimitsFile:
     policies: Mapping[str, Policy] = field(default_factory=dict)
     overrides: tuple[Override, ...] = ()
     rails: tuple[RailLimit, ...] = ()
+    rules_sha256: str = ""
+    waivers: Waivers = field(default_factory=Waivers)
     lines: Mapping[tuple[str, ...], int] = field(default_factory=dict)
 
     def policy(self, kind: str) -> Policy:
@@ -111,14 +118,17 @@ def load_limits(path: Path, record: SupplyRecord) -> LimitsFile:
     """
     raw, file, lines = read_toml(path)
     checker = _Checker(file, lines)
-    top = checker.table((), raw, ("schema", "notes", "policies", "overrides", "rails"))
+    top = checker.table((), raw, ("schema", "notes", "policies", "overrides", "rails", *WAIVING))
     checker.text((), top, "notes")
     policies = dict(_policies(checker, top))
     overrides = tuple(_overrides(checker, top, record))
     rails = tuple(_rails(checker, top, record))
+    waivers = read_waivers(checker, top, date.today())
     if checker.findings:
         raise RecordError(checker.findings[:MOST_FINDINGS])
-    return LimitsFile(file, hashlib.sha256(path.read_bytes()).hexdigest(), policies, overrides, rails, lines)
+    rules = json.dumps({name: part for name, part in top.items() if name not in WAIVING}, sort_keys=True, default=str)
+    sha256, rules_sha256 = (hashlib.sha256(data).hexdigest() for data in (path.read_bytes(), rules.encode()))
+    return LimitsFile(file, sha256, policies, overrides, rails, rules_sha256, waivers, lines)
 
 
 def check_overrides(limits: LimitsFile, plan: Plan) -> None:

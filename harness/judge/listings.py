@@ -137,6 +137,7 @@ def limits_summary(limits: LimitsFile) -> dict[str, Any]:
     return {
         "file": limits.file or None,
         "sha256": limits.sha256 or None,
+        "rules_sha256": limits.rules_sha256 or None,
         "policies": [
             {
                 "kind": kind,

@@ -1,4 +1,4 @@
-"""Reads a stored assessment, ``results/assessments/NAME.json``: checked as far as a comparison makes use of it."""
+"""Reads a stored assessment, ``results/assessments/NAME.json``: checked as far as comparison and gate use it."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ class _Model(BaseModel):
 class _Adverse(_Model):
     value: float | None
     by: str | None = None
+    run_id: str | None = None
 
 
 class _Condition(_Model):
@@ -45,6 +46,10 @@ class _Row(_Model):
     limit_side: Literal["high", "low"] | None
     margin: float | None
     verdict: Literal["within", "unjudged", "undecided", "over", "failed"]
+    why: str
+    rests_on: list[str]
+    run_id: str | None
+    rescued: _Adverse
 
 
 class _Value(_Model):

@@ -15,6 +15,7 @@ from harness.plan.switching_measures import postprocess_version as postprocess_v
 from harness.plan.switching_studies import EARLIEST, LATEST, RULES, Situation, SteadyStudy, WorstInstantStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import started as started
 from harness.plan.switching_studies import worse_end as worse_end
 from netlists.errors import OptionError
 from netlists.point import Condition, Point
@@ -23,7 +24,6 @@ from netlists.stages import boost_pfc as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, "worst_instant": WorstInstantStudy}
 METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "output_ripple_probe"}
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("line", "power", "load", "angle")  # see StagePlan
 # Metrics that need not be worst at the crest; each is looked for at its own instant.
 WANDERING = ("choke_ripple", "input_ripple_current")

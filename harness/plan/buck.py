@@ -7,27 +7,33 @@ from collections.abc import Callable, Mapping
 
 from harness.handcalc import buck as hand
 from harness.handcalc.expectation import Expectation
+from harness.plan import isolated
 from harness.plan.study import MetricRule, Question, Study
 from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
 from harness.plan.switching_studies import RULES, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import started as started
 from harness.plan.switching_studies import worse_end as worse_end
 from netlists.point import Condition, Point
 from netlists.record import SupplyRecord
 from netlists.stages import buck as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
-METRICS: dict[str, MetricRule] = {name: rule for name, rule in RULES.items() if name != "switching_frequency"}
-SCALES_CORNERS = True  # see StagePlan
+OF_EMULATION = ("body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals")
+LIGHT = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
+METRICS: dict[str, MetricRule] = {
+    **{name: rule for name, rule in RULES.items() if name != "switching_frequency"},
+    **{name: isolated.RULES[name] for name in OF_EMULATION},
+}
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 CACHED = 4096  # hand calculations kept; each is some thirty numbers
 LIGHT_LOAD = 0.1  # of the rail's current: the least a converter is commonly specified at
 
 
 def questions(record: SupplyRecord, instance: str) -> list[Question]:
-    """Full load with all metrics, the same through the guide's probe, and light load."""
+    """Full load with all metrics, the same through the guide's probe, light load; there diode emulation mistimed."""
     params, _ = stage.params_from(record, instance, Point())
     rail = params.rails[owner_of(record, instance, params)]
     plain = Question(
@@ -41,17 +47,18 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
         metrics=tuple(name for name in METRICS if name != "output_ripple_probe"),
         supply="dc",
     )
-    light = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
-    return [
-        plain,
-        plain.changed(label="full load, guide's probe", metrics=("output_ripple_probe",), probe="desktop guide"),
-        plain.changed(
-            label="light load",
-            metrics=light,
-            load_fraction=LIGHT_LOAD,
-            output_power=plain.output_power * LIGHT_LOAD,
-        ),
-    ]
+    more = ("choke_current_peak", "switch_current_rms", *OF_EMULATION) if rail.emulates_diode else ()
+    light = plain.changed(
+        label="light load",
+        metrics=LIGHT + more,
+        load_fraction=LIGHT_LOAD,
+        output_power=plain.output_power * LIGHT_LOAD,
+    )
+    probed = plain.changed(label="full load, guide's probe", metrics=("output_ripple_probe",), probe="desktop guide")
+    asked = [plain, probed, light]
+    if not rail.emulates_diode:
+        return asked
+    return asked + isolated.mistimed(instance, light, rail.turn_off_lead, (*OF_EMULATION, "output_ripple"))
 
 
 def owner_of(record: SupplyRecord, instance: str, params: stage.Params) -> int:
@@ -62,7 +69,7 @@ def owner_of(record: SupplyRecord, instance: str, params: stage.Params) -> int:
 
 def situation(record: SupplyRecord, instance: str, point: Point, question: Question) -> tuple[Situation, set[str]]:
     """An instance at a point under a question, and the leaf paths it rests on."""
-    params, reads = stage.params_from(record, instance, point)
+    params, found = stage.params_from(record, instance, point.with_values(dict(question.fixed)))
     ambient, _ = question.ambient_at(record, point)  # of no effect on a switching stage yet
     condition = Condition(
         params.input_voltage, 0.0, question.output_power, ambient, supply="dc", load_fraction=question.load_fraction,
@@ -70,7 +77,8 @@ def situation(record: SupplyRecord, instance: str, point: Point, question: Quest
     )  # fmt: skip
     provenance = (("record", record.name), ("instance", instance))
     owner = owner_of(record, instance, params)
-    return Situation("buck", params, condition, owner, provenance, f"{instance} {question.label}"), set(reads)
+    reads = set(found) - {path for path, _ in question.fixed}
+    return Situation("buck", params, condition, owner, provenance, f"{instance} {question.label}"), reads
 
 
 def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from harness.handcalc import llc_search
 from harness.handcalc.expectation import Expectation
 from harness.plan import flyback, llc, two_switch_forward
 from harness.plan.study import LOWEST_INPUT, Question
@@ -14,6 +15,11 @@ from netlists.point import Point
 from netlists.record import SupplyRecord
 
 STATED = ("measured", "marked")  # an end voltage known so is taken as it is
+
+
+def forget() -> None:
+    """Lets converters' hand calculations begin anew, so that none hangs on which others this process made before."""
+    llc_search.forget()
 
 
 class ConverterPlan(Protocol):

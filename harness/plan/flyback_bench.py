@@ -15,10 +15,12 @@ from harness.plan.switching_measures import (
     bus_layout,
     choke_layout,
     control_layout,
+    edges_layout,
     empty_layout,
     lowest_input_layout,
     one_place_layout,
     place_layout,
+    synchronous_layout,
 )
 from harness.plan.switching_situation import AT_LIMIT, FAST_SCALE, FREQUENCY_REACH, SMALLEST_DUTY
 from harness.simulate.case import Case, periodic_case
@@ -29,6 +31,7 @@ from netlists.stages.flyback_params import TAGS, Params, rails, turn_on_delay
 from netlists.stages.switching import choke_state_at
 
 SEARCH = "periodic_search_pulsed"
+SYNCHRONOUS_STEPS = (400, 600)  # where edges are read from the currents
 STEPS = (200, 600)  # time steps a period, search and final: its options refine the search's where it needs it
 BUS_REACH = 3.0  # the search for the lowest bus may move it by this factor either way
 
@@ -64,11 +67,13 @@ def flyback_analysis(params: Params, condition: Condition, *, bus_is_control: bo
     """The steady state: duty, or at the largest duty the bus, holds the regulated rail; the frequency the idle time."""
     estimate = hand.estimate(params, condition, params.largest_duty if bus_is_control else None)
     gate = stage.gate(params, condition, estimate.duty, estimate.frequency)
+    rectifiers = stage.synchronous_rectifiers(params, condition, estimate.duty, estimate.frequency)
     rail = params.secondaries[0].output
     controls = [Control("duty", estimate.duty, SMALLEST_DUTY, params.largest_duty)]
     if bus_is_control:
         bus = condition.line_voltage
         gate = gate.held_at(params.largest_duty)
+        rectifiers = tuple(one.held_at(params.largest_duty) for one in rectifiers)
         controls = [Control("voltage", bus, bus / BUS_REACH, bus * BUS_REACH)]
     constraints = [Constraint("mean", stage.regulated_vector(params), rail.voltage)]
     if params.mode == "valley" and estimate.frequency < AT_LIMIT * params.switching_frequency:
@@ -87,8 +92,10 @@ def flyback_analysis(params: Params, condition: Condition, *, bus_is_control: bo
         states,
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),
-        *STEPS,
-    )
+        *(SYNCHRONOUS_STEPS if rectifiers else STEPS),
+        rectifiers=rectifiers,
+        surrogate=stage.SURROGATE if rectifiers else "",
+    ).steered(None)
 
 
 def _estimated(params: Params, state: State, estimate: Estimate, fast: dict[str, float]) -> tuple[float, float]:
@@ -116,7 +123,7 @@ def _fast(params: Params, condition: Condition, estimate: Estimate) -> dict[str,
     found = {"clamp": -(condition.line_voltage + estimate.clamp)}
     for index, (tag, one) in enumerate(rails(params)):
         reverse = estimate.firsts[index] + estimate.winding / params.primary.ideal_ratio(one.winding)
-        found[f"rectifier {tag}"] = -reverse
+        found |= {f"rectifier {tag}": -reverse, f"channel {tag}": reverse}
     return found
 
 
@@ -151,8 +158,9 @@ def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Lay
     ]
     layout["inputs"] = [bus_layout()]
     for index, (tag, one) in enumerate(made):
-        part = one.rectifier
-        place = place_layout("diode", part.designator, [tag], "rectifier", [["switch_current"]], part.parallel)
+        part, sign = one.rectifier, 1 if one.synchronous is None else -1
+        kind = "diode" if one.synchronous is None else "switch"
+        place = place_layout(kind, part.designator, [tag], "rectifier", [["switch_current"]], part.parallel, sign)
         layout["places"].append(place)
         if one.choke is not None:
             ends = [[f"first_voltage_{tag}", f"output_voltage_{tag}"]]
@@ -163,4 +171,14 @@ def flyback_layout(params: Params, condition: Condition, *, valley: bool) -> Lay
         if index > 0:
             followed = {"metric": "output_voltage", "subject": one.output.name, "signal": f"output_voltage_{tag}"}
             layout["levels"].append(followed)
+    layout["rectifiers"] = _edges_layout(params, condition)
     return layout
+
+
+def _edges_layout(params: Params, condition: Condition) -> list[Layout]:
+    """The synchronous rectifier, where there is one; its edges are counted from the switch's turn-off."""
+    estimate = hand.estimate(params, condition)
+    tag, rail = rails(params)[0]
+    place = {"current": f"rectifier_current_{tag}", "voltage": f"rectifier_voltage_{tag}"}
+    made = stage.synchronous_rectifiers(params, condition, estimate.duty, estimate.frequency)
+    return [synchronous_layout(rail.rectifier, rail.output, [place | edges_layout(one)]) for one in made]

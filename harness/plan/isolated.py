@@ -13,6 +13,7 @@ from netlists.point import Condition, Point, Reader
 from netlists.record import SupplyRecord
 from netlists.stages.outputs import Output
 
+EDGE_SHIFT = 100e-9  # of the turn-off: what a controller's sensing may be off by; common practice, no source [s]
 LOADS = ((1.0, "full load"), (0.5, "half load"), (0.1, "light load"))
 INPUTS = (
     ("input_voltage_low", "low input"), ("input_voltage", "nominal input"), ("input_voltage_high", "high input"),
@@ -38,6 +39,7 @@ RULES: dict[str, MetricRule] = {
     "body_diode_time": MetricRule("steady", "high", "s", "a period, of a synchronous rectifier outside its on-time"),
     "body_diode_loss": MetricRule("steady", "high", "W", "of one piece in that time"),
     "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
+    "conduction_intervals": MetricRule("steady", "high", "1", "a period, of a synchronous rectifier; 1 but for rings"),
     "reset_margin": MetricRule("steady", "low", "1", "of the period, from the core's reset to the next turn-on"),
     "clamp_voltage": MetricRule("steady", "high", "V", "mean across the clamp's capacitor"),
     "clamp_dissipation": MetricRule("steady", "high", "W", "one piece of the clamp's resistor"),
@@ -82,10 +84,30 @@ def questions(record: SupplyRecord, instance: str, metrics: Sequence[str], outpu
                     input_path=path,
                 )
             )
-    full = next(one for one in asked if one.label == "nominal input, full load")
+    full = full_of(asked)
     asked.append(full.changed(label=f"{full.label}, guide's probe", metrics=(PROBED,), probe="desktop guide"))
     asked.append(full.changed(study=LOWEST_INPUT, label="lowest input, full load", metrics=("lowest_input_voltage",)))
     return asked
+
+
+def full_of(asked: Sequence[Question]) -> Question:
+    """Full load at nominal input."""
+    return next(one for one in asked if one.label == "nominal input, full load")
+
+
+def mistimed(instance: str, one: Question, lead: float, metrics: tuple[str, ...]) -> list[Question]:
+    """A question again with synchronous rectifiers that turn off earlier and later than recorded.
+
+    ``lead`` : as recorded [s]
+    """
+    return [
+        one.changed(
+            label=f"{one.label}, rectifiers off {EDGE_SHIFT * 1e9:.0f} ns {word}",
+            metrics=metrics,
+            fixed=((f"stages.{instance}.rectifier_lead", lead + sign * EDGE_SHIFT),),
+        )
+        for sign, word in ((1, "earlier"), (-1, "later"))
+    ]
 
 
 def situation(

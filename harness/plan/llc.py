@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from dataclasses import replace
 
 from harness.handcalc import llc as hand
 from harness.handcalc.expectation import Expectation
@@ -20,10 +21,8 @@ from netlists.quantity import engineering
 from netlists.record import SupplyRecord
 from netlists.stages import llc as stage
 
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
-EDGE_SHIFT = 100e-9  # of the turn-off: what a controller's sensing may be off by; common practice, no source [s]
 OF_TIMING = ("body_diode_time", "body_diode_loss", "reverse_current_share", "output_ripple", "primary_current_rms")
 METRICS: dict[str, MetricRule] = isolated.metrics_of(
     (
@@ -38,24 +37,9 @@ def questions(record: SupplyRecord, instance: str) -> list[Question]:
     """The nine operating points, less those where the controller bursts; the guide's probe; the lowest bus."""
     params, _ = stage.params_from(record, instance, Point())
     asked = isolated.questions(record, instance, tuple(METRICS), params.output)
-    asked += _mistimed(record, instance, params, asked)
+    if params.rectification == "synchronous":
+        asked += isolated.mistimed(instance, isolated.full_of(asked), params.turn_off_lead, OF_TIMING)
     return [one for one in asked if not _beyond(record, instance, one)]
-
-
-def _mistimed(record: SupplyRecord, instance: str, params: stage.Params, asked: Sequence[Question]) -> list[Question]:
-    """Full load at nominal input with rectifiers that turn off earlier and later than recorded."""
-    if params.rectification == "diode":
-        return []
-    full = next(one for one in asked if one.label == "nominal input, full load")
-    path = f"stages.{instance}.rectifier_lead"
-    return [
-        full.changed(
-            label=f"{full.label}, rectifiers off {EDGE_SHIFT * 1e9:.0f} ns {word}",
-            metrics=OF_TIMING,
-            fixed=((path, params.turn_off_lead + sign * EDGE_SHIFT),),
-        )
-        for sign, word in ((1, "earlier"), (-1, "later"))
-    ]
 
 
 def _beyond(record: SupplyRecord, instance: str, question: Question) -> str:
@@ -86,6 +70,12 @@ def not_modelled(record: SupplyRecord, instance: str) -> list[tuple[str, str]]:
             highest = engineering(params.highest_frequency, "Hz")
             found.append((question.label, f"{reason} (highest frequency {highest})"))
     return found
+
+
+def started(study: str, about: Situation) -> Situation:
+    """The situation with the estimates of the tank that was solved."""
+    lowest = study == isolated.LOWEST_INPUT
+    return replace(about, start=hand.estimate(about.params, about.condition, lowest=lowest))
 
 
 def expect(study: str, about: Situation) -> dict[tuple[str, str], Expectation]:

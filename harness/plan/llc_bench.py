@@ -15,9 +15,11 @@ from harness.plan.switching_measures import (
     banks_layout,
     bus_layout,
     control_layout,
+    edges_layout,
     empty_layout,
     lowest_input_layout,
     place_layout,
+    synchronous_layout,
 )
 from harness.simulate.case import Case, periodic_case
 from netlists.periodic import Level, Rectifier, State
@@ -29,7 +31,7 @@ REACH = 1.5  # a search may move the frequency by this factor beyond what the co
 VOLTAGE_REACH = 1.6  # and the lowest bus by this factor either way
 
 
-def case(params: llc.Params, condition: Condition, study: str) -> tuple[Case, Layout]:
+def case(params: llc.Params, condition: Condition, study: str, start: Estimate | None = None) -> tuple[Case, Layout]:
     """The case of a study, and how it is measured.
 
     Raises
@@ -37,15 +39,17 @@ def case(params: llc.Params, condition: Condition, study: str) -> tuple[Case, La
     ArithmeticError : the hand calculation finds no operation there, so that a search has no start
     """
     lowest = study == LOWEST_INPUT
-    analysis = analysis_of(params, condition, lowest=lowest)
+    analysis = analysis_of(params, condition, lowest=lowest, start=start)
     circuit = llc.bench(params, condition)
     found = periodic_case(circuit, llc.probes(params), analysis)
     return found, lowest_input_layout(params.output.name) if lowest else layout(params, condition)
 
 
-def analysis_of(params: llc.Params, condition: Condition, *, lowest: bool = False) -> Periodic:
+def analysis_of(
+    params: llc.Params, condition: Condition, *, lowest: bool = False, start: Estimate | None = None
+) -> Periodic:
     """The steady state whose frequency holds the output, or whose bus does at the frequency of the largest gain."""
-    start = hand.estimate(params, condition, lowest=lowest)
+    start = start or hand.estimate(params, condition, lowest=lowest)
     states = llc.states(params, condition)
     network = network_hand.estimates(params.output, condition, llc.TAG)
     pairs = [network.get(state.unknown) or _estimated(params, state, start) for state in states]
@@ -192,19 +196,13 @@ def _edges_layout(params: llc.Params) -> list[Layout]:
     if params.rectification == "diode" or params.synchronous is None:
         return []
     return [
-        {
-            "designator": params.synchronous.designator,
-            "pieces": params.synchronous.parallel,
-            "rail": params.output.name,
-            "rail_current": params.output.load_current,
-            "places": [
-                {
-                    "current": f"rectifier_current_{place.tag}",
-                    "voltage": f"rectifier_voltage_{place.tag}",
-                    "gate": llc.rectifier_gate(params, place).source,
-                    "origin": llc.RISE if place.half == "p" else llc.FALL,
-                }
-                for place in llc.places(params)
+        synchronous_layout(
+            params.synchronous,
+            params.output,
+            [
+                {"current": f"rectifier_current_{place.tag}", "voltage": f"rectifier_voltage_{place.tag}"}
+                | edges_layout(one)
+                for place, one in zip(llc.places(params), _rectifiers(params), strict=True)
             ],
-        }
+        )
     ]

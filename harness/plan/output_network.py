@@ -23,6 +23,7 @@ from harness.plan.switching_measures import measure_of as measure_of
 from harness.plan.switching_measures import postprocess_version as postprocess_version
 from harness.plan.switching_studies import RULES, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
+from harness.plan.switching_studies import started as started
 from harness.plan.switching_studies import worse_end as worse_end
 from netlists.errors import RecordError
 from netlists.point import Condition, Point
@@ -30,7 +31,6 @@ from netlists.record import SupplyRecord
 from netlists.stages.output_network import KIND
 from netlists.stages.outputs import Output
 
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
 METRICS: dict[str, MetricRule] = {

@@ -5,8 +5,8 @@ worse; and rescued, with the unread inputs (assumed, inferred from assumed) at t
 adverse. Which end is worse is told by the hand calculation, one input at a time about the nominal: enough where the
 metric is monotonic in each input over its range, which all metrics here are by their formulas.
 
-``Plan.run`` simulates all three points, but of a stage that says ``SCALES_CORNERS`` the nominal one alone: judge says
-whose other points are to be simulated too, and ``Plan.simulate_corners`` does so.
+``Plan.run`` simulates the nominal point; judge says whose other points are to be simulated too, and
+``Plan.simulate_corners`` does so.
 """
 
 from __future__ import annotations
@@ -19,11 +19,13 @@ from typing import Any, Literal, Protocol
 from harness.contracts import NotModelledError
 from harness.handcalc.expectation import Expectation
 from harness.plan import boost_pfc, buck, flyback, llc, output_network, rectifier_bulk, two_switch_forward
+from harness.plan.converters import forget
+from harness.plan.rounds import Making, begin, run_rounds
 from harness.plan.statements import question_about
 from harness.plan.study import Finding, MetricRule, Question, Study
-from harness.simulate.campaign import Campaign, Request
+from harness.simulate.campaign import Campaign
 from netlists.catalog import STAGES
-from netlists.errors import BulkrailError, DeckError
+from netlists.errors import BulkrailError
 from netlists.point import Point
 from netlists.record import SupplyRecord
 
@@ -71,11 +73,13 @@ class Answer:
 
 
 class StagePlan(Protocol):
-    """What a stage's plan module offers."""
+    """What a stage's plan module offers.
+
+    ``started`` is a situation with what its first case starts from, found with ``expect``, for which it is asked after.
+    """
 
     METRICS: dict[str, MetricRule]
     STUDIES: dict[str, Callable[[Any], Study]]
-    SCALES_CORNERS: bool  # ``run`` simulates the nominal point alone; judge says who needs the other two simulated
     CONDITIONS: tuple[str, ...]  # what a sweep may vary beside record paths, by the names of ``sweep.CONDITION_UNITS``
 
     def questions(self, record: SupplyRecord, instance: str) -> list[Question]: ...
@@ -93,6 +97,8 @@ class StagePlan(Protocol):
     def prepare(self, study: str, situations: Sequence[Any]) -> None: ...
 
     def expect(self, study: str, about: Any) -> dict[tuple[str, str], Expectation]: ...
+
+    def started(self, study: str, about: Any) -> Any: ...
 
 
 PLANS: dict[str, StagePlan] = {
@@ -152,6 +158,7 @@ class _Planned:
 
     answers: list[Answer]
     hand: dict[tuple[object, ...], Expected]
+    started: dict[tuple[object, ...], Situation]
     situations: dict[tuple[object, ...], Situation]
 
 
@@ -180,6 +187,7 @@ class Plan:
         self.answers: list[Answer] = []
         self._studies: dict[tuple[str, Situation], Study] = {}
         self._hand: dict[tuple[object, ...], Expected] = {}
+        self._started: dict[tuple[object, ...], Situation] = {}
         self._situations: dict[tuple[object, ...], Situation] = {}
         wanted = [
             (instance, structure, question)
@@ -197,11 +205,12 @@ class Plan:
 
     def planned(self) -> _Planned:
         """All that was added."""
-        return _Planned(self.answers, self._hand, self._situations)
+        return _Planned(self.answers, self._hand, self._started, self._situations)
 
     def _take(self, planned: _Planned) -> None:
         self.answers += planned.answers
         self._hand |= planned.hand
+        self._started |= planned.started
         self._situations |= planned.situations
 
     def questions(self, instance: str) -> list[Question]:
@@ -219,6 +228,7 @@ class Plan:
 
     def add(self, instance: str, structure: Mapping[str, str], question: Question) -> None:
         """Plans one question of one structure: its answers' three points, by hand."""
+        forget()
         nominal = Point({}, structure)
         planner = self._planner(instance)
         _, reads = planner.situation(self.record, instance, nominal, question)
@@ -274,6 +284,7 @@ class Plan:
         if key not in self._hand:
             try:
                 self._hand[key] = planner.expect(study, about)
+                self._started[key] = planner.started(study, about)
             except ArithmeticError as error:
                 self._hand[key] = NoExpectation(str(error), isinstance(error, NotModelledError))
         return self._hand[key]
@@ -321,16 +332,8 @@ class Plan:
         return CornerAnswer(point, situation, expected.get((answer.metric, answer.subject)))
 
     def run(self, campaign: Campaign) -> None:
-        """Simulates every answer's nominal point, and its other two where its stage says nothing of scaling them."""
-        first: dict[bool, tuple[Corner, ...]] = {True: ("nominal",), False: CORNERS}
-        self._simulate(
-            campaign,
-            [
-                (answer, answer.corners[corner])
-                for answer in self.answers
-                for corner in first[self._planner(answer.instance).SCALES_CORNERS]
-            ],
-        )
+        """Simulates every answer's nominal point."""
+        self._simulate(campaign, [(answer, answer.corners["nominal"]) for answer in self.answers])
 
     def simulate_corners(self, campaign: Campaign, answers: Sequence[Answer]) -> None:
         """Simulates the adverse and the rescued point of some answers."""
@@ -348,13 +351,16 @@ class Plan:
 
     def _simulate(self, campaign: Campaign, wanted: Sequence[tuple[Answer, CornerAnswer]]) -> None:
         """Runs the studies of some points that have not run yet, then fills the points in."""
-        fresh = []
+        fresh: dict[tuple[str, Situation], Making] = {}
         for answer, corner in wanted:
             key = (answer.question.study, corner.situation)
-            if key not in self._studies:
-                self._studies[key] = self._planner(answer.instance).STUDIES[answer.question.study](corner.situation)
-                fresh.append(self._studies[key])
-        run_rounds(campaign, fresh)
+            if key not in self._studies and key not in fresh:
+                planner, study = self._planner(answer.instance), answer.question.study
+                known = (study, planner.relevant(study, corner.situation))
+                fresh[key] = (planner.STUDIES[study], self._started.get(known, corner.situation))
+        begun = begin(campaign, list(fresh.values()))
+        self._studies |= zip(fresh, (one.study for one in begun), strict=True)
+        run_rounds(campaign, begun)
         for answer, corner in wanted:
             self._fill(answer, corner)
 
@@ -372,23 +378,3 @@ def _value_of(answer: Answer, expected: Expected) -> float | None:
     """An answer's own metric among what a hand calculation found."""
     expectation = None if isinstance(expected, NoExpectation) else expected.get((answer.metric, answer.subject))
     return None if expectation is None else expectation.value
-
-
-def _requests(study: Study) -> list[Request]:
-    """What a study asks for; a case that cannot even be put as a deck is that study's failure, not the check's."""
-    try:
-        return study.ask()
-    except DeckError as error:
-        study.result.error = str(error)
-        return []
-
-
-def run_rounds(campaign: Campaign, waiting: Sequence[Study]) -> None:
-    """Runs rounds of studies together until none asks for more."""
-    while waiting:
-        asked = [(study, _requests(study)) for study in waiting]
-        waiting = [study for study, requests in asked if requests]
-        outcomes = iter(campaign.run([request for _, requests in asked for request in requests]))
-        for study, requests in asked:
-            if requests:
-                study.tell([next(outcomes) for _ in requests])

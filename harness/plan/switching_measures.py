@@ -8,7 +8,9 @@ from functools import partial
 from typing import Any
 
 from harness.contracts import Metric
+from harness.handcalc import buck as buck_hand
 from harness.postprocess.switching import measure_steady as measure_steady
+from netlists.periodic import Rectifier
 from netlists.point import Condition
 from netlists.stages import boost_pfc, buck, outputs
 from netlists.stages.banks import Bank
@@ -29,6 +31,7 @@ LISTS = (
 def buck_layout(params: buck.Params, condition: Condition) -> Layout:
     """The layout of all rails of a bench and of their input: equal cases of two instances are run and measured once."""
     layout = empty_layout()
+    emulated = _emulated_layout(params, condition)
     for index, rail in enumerate(params.rails):
         tag = buck.TAGS[index]
         legs = [name for name, of, _ in buck.legs(params) if of == index]
@@ -50,6 +53,9 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
         layout["chokes"].append(choke_layout(rail.choke, legs, ends))
         layout["banks"] += banks_layout(rail.outputs, f"output_current_{tag}")
         add_output(layout, rail.output, tag, condition)
+        if rail.emulates_diode and rail.low is not None:
+            item = synchronous_layout(rail.low, rail.output, emulated[index])
+            layout["rectifiers"].append(item | {"timed": True})
     interleaved = [
         {"subject": rail.name, "currents": [f"choke_current_{leg}" for leg, of, _ in buck.legs(params) if of == index]}
         for index, rail in enumerate(params.rails)
@@ -59,6 +65,17 @@ def buck_layout(params: buck.Params, condition: Condition) -> Layout:
     drawn = [[1, "feed_current"], *([-1, f"input_current_{place}"] for place in range(len(params.inputs)))]
     layout["inputs"] = [{"subject": "input", "voltage": "input_voltage", "drawn": drawn, "interleaved": interleaved}]
     return layout
+
+
+def _emulated_layout(params: buck.Params, condition: Condition) -> dict[int, list[Layout]]:
+    """Index of a rail -> its low places that emulate diodes."""
+    found: dict[int, list[Layout]] = {}
+    if any(rail.emulates_diode for rail in params.rails):
+        for one in buck.emulated(params, buck_hand.estimate(params, condition).duties):
+            leg = one.gate.source.rpartition("_")[2]
+            place = {"current": f"low_current_{leg}", "voltage": f"low_voltage_{leg}"}
+            found.setdefault(one.group, []).append(place | edges_layout(one))
+    return found
 
 
 def probed(signal: str) -> Layout:
@@ -180,6 +197,26 @@ def lowest_input_layout(rail: str) -> Layout:
     """The bus found is all that is asked."""
     found = empty_layout()
     found["controls"] = [control_layout("lowest_input_voltage", rail, "control.0.voltage", "V")]
+    return found
+
+
+def synchronous_layout(part: Switch | Diode, output: outputs.Output, places: Sequence[Layout]) -> Layout:
+    """Synchronous rectifiers of one output, each place with its signals and ``edges_layout``."""
+    return {
+        "designator": part.designator,
+        "pieces": part.parallel,
+        "rail": output.name,
+        "rail_current": output.load_current,
+        "places": list(places),
+    }
+
+
+def edges_layout(one: Rectifier) -> Layout:
+    """Where the edges of a synchronous rectifier are counted from: a share of the period, more of it by the duty."""
+    on = one.gate.on
+    found: Layout = {"gate": one.gate.source, "origin": on.fraction}
+    if on.per_duty:
+        found |= {"per_duty": on.per_duty, "duty": f"control.{one.gate.control}.duty"}
     return found
 
 

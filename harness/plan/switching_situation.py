@@ -31,7 +31,7 @@ def buck_analysis(params: buck.Params, condition: Condition) -> Periodic:
     chokes = {tag: (rail.choke, place) for place, (tag, _, rail) in enumerate(buck.legs(params))}
     voltages = {tag: estimate.output_voltages[i] for i, tag in enumerate(buck.TAGS[: len(params.rails)])}
     states = buck.states(params, condition)
-    gates = buck.gates(params, estimate.duties)
+    gates, rectifiers = buck.gates(params, estimate.duties), buck.emulated(params, estimate.duties)
     on = {
         tag: gate.is_on(params.period, estimate.duties[index])
         for tag, index, _ in buck.legs(params)
@@ -60,9 +60,11 @@ def buck_analysis(params: buck.Params, condition: Condition) -> Periodic:
         states,
         tuple(value for value, _ in pairs),
         tuple(scale for _, scale in pairs),
-        *(IDLE_STEPS if any(rail.rectification == "diode" for rail in params.rails) else STEPS),
+        *(IDLE_STEPS if any(rail.may_idle for rail in params.rails) else STEPS),
         *_symmetry(states, list(chokes), len(params.rails) == 1),
-    )
+        rectifiers=rectifiers,
+        surrogate=buck.SURROGATE if rectifiers else "",
+    ).steered(None)
 
 
 def boost_analysis(params: boost_pfc.Params, condition: Condition) -> Periodic:

@@ -55,23 +55,31 @@ RULES: dict[str, MetricRule] = {
 }
 
 
-def _buck(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]:
+def _buck(params: Any, condition: Condition, study: str, _start: Any) -> tuple[Case, Layout]:
     return buck_case(params, condition), buck_layout(params, condition)
 
 
-def _boost(params: Any, condition: Condition, study: str) -> tuple[Case, Layout]:
+def _boost(params: Any, condition: Condition, study: str, _start: Any) -> tuple[Case, Layout]:
     case = boost_case(params, condition)
     assert isinstance(case.analysis, Periodic)
     return case, boost_layout(params, boundary=len(case.analysis.controls) > 1)
 
 
-# Stage kind -> its case under a condition for a study, and the layout of its signals.
-BENCHES: dict[str, Callable[[Any, Condition, str], tuple[Case, Layout]]] = {
+def _flyback(params: Any, condition: Condition, study: str, _start: Any) -> tuple[Case, Layout]:
+    return flyback_bench(params, condition, study)
+
+
+def _forward(params: Any, condition: Condition, study: str, _start: Any) -> tuple[Case, Layout]:
+    return two_switch_forward_bench.case(params, condition, study)
+
+
+# Stage kind -> its case under a condition for a study, from a start if there is one, and the layout of its signals.
+BENCHES: dict[str, Callable[[Any, Condition, str, Any], tuple[Case, Layout]]] = {
     "buck": _buck,
     "boost_pfc": _boost,
     "llc": llc_bench.case,
-    "flyback": flyback_bench,
-    "two_switch_forward": two_switch_forward_bench.case,
+    "flyback": _flyback,
+    "two_switch_forward": _forward,
 }
 
 
@@ -83,6 +91,7 @@ class Situation:
     ----------
     owner : index of the rail asked about, of a buck bench with two
     chain : what runs may hand their steady states on to each other
+    start : what the stage's bench takes its estimates from, at this condition; None: it finds them itself
     """
 
     kind: str
@@ -91,6 +100,7 @@ class Situation:
     owner: int
     provenance: tuple[tuple[str, str], ...]
     chain: str = field(default="", compare=False)
+    start: Any = field(default=None, compare=False)
 
     def request(self, condition: Condition, study: str) -> Request:
         """The case of this situation under a condition, with what is to be measured.
@@ -99,7 +109,8 @@ class Situation:
         ------
         BulkrailError : it cannot be put as a deck
         """
-        case, layout = BENCHES[self.kind](self.params, condition, study)
+        start = self.start if condition == self.condition else None
+        case, layout = BENCHES[self.kind](self.params, condition, study, start)
         recipe = recipe_of(self.kind, layout)
         instant = "" if condition.line_angle is None else f", {condition.line_angle:.4g} deg of the line"
         provenance = {
@@ -199,3 +210,8 @@ def relevant(study: str, about: Situation) -> Situation:
 
 def prepare(study: str, situations: Sequence[Situation]) -> None:
     """Nothing is shared between hand calculations."""
+
+
+def started(study: str, about: Situation) -> Situation:
+    """Where a search starts from is found as quickly again."""
+    return about

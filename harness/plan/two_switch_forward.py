@@ -13,12 +13,12 @@ from harness.plan.switching_measures import postprocess_version as postprocess_v
 from harness.plan.switching_studies import LowestInputStudy, Situation, SteadyStudy
 from harness.plan.switching_studies import prepare as prepare
 from harness.plan.switching_studies import relevant as relevant
+from harness.plan.switching_studies import started as started
 from harness.plan.switching_studies import worse_end as worse_end
 from netlists.point import Point
 from netlists.record import SupplyRecord
 from netlists.stages import two_switch_forward as stage
 
-SCALES_CORNERS = True  # see StagePlan
 CONDITIONS: tuple[str, ...] = ("power", "load")  # see StagePlan
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy, isolated.LOWEST_INPUT: LowestInputStudy}
 METRICS: dict[str, MetricRule] = isolated.metrics_of(

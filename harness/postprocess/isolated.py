@@ -81,12 +81,16 @@ def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
     for place in item["places"]:
         current = -period(place["current"])
         on, off = (period.solution.get(f"edge.{place['gate']}.{side}", 0.0) for side in ("on", "off"))
-        gated = ((time - place["origin"] * length - on) % length) < max(off - on, 0.0)
+        moved = place.get("per_duty", 0.0) * period.solution[place["duty"]] if "duty" in place else 0.0
+        since = (time - (place["origin"] + moved) * length) % length
+        gated = ((since - on) % length) < max(off - on, 0.0)
         conducts = current > CONDUCTS * float(np.max(current))
         alone = conducts & ~gated
         body.append(_time(time, alone))
         lost.append(mean(time, np.where(alone, -period(place["voltage"]) * current, 0.0)) / item["pieces"])
-        reverse.append(max(-float(np.min(current)), 0.0))
+        # a channel that turns on by time may empty its own capacitance first: that is none of the current's reversal
+        begun = since >= np.min(since[conducts]) if item.get("timed") else np.full(since.size, True)
+        reverse.append(max(-float(np.min(current[begun])), 0.0))
         counts.append(int(np.sum(conducts[1:] & ~conducts[:-1]) + (conducts[0] and not conducts[-1])))
     name = item["designator"]
     return [

@@ -78,7 +78,8 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
     "holdup_time": "bulk_voltage",
     "switch_voltage_peak": (
         "high_voltage_a0", "high_voltage_b0", "low_voltage_a0", "low_voltage_b0", "low_voltage_0",
-        *(name.format("voltage") for name in BRIDGE), "high_voltage", "switch_voltage", *RECTIFIER_VOLTAGES,
+        *(name.format("voltage") for name in BRIDGE), "high_voltage", "switch_voltage", "rectifier_voltage_a",
+        *RECTIFIER_VOLTAGES,
     ),
     "diode_voltage_peak": (
         "low_voltage_a0", "low_voltage_b0", "free_voltage_0", "forward_voltage", "freewheel_voltage",
@@ -87,7 +88,7 @@ MARKED: Mapping[str, str | tuple[str, ...]] = {
     # a place of an LLC's bridge carries what the tank does
     "switch_current_peak": (
         "high_current_a0", "high_current_b0", "low_current_0", *(name.format("current") for name in BRIDGE),
-        "tank_current", "switch_current", *RECTIFIER_CURRENTS,
+        "tank_current", "switch_current", "rectifier_current_a", *RECTIFIER_CURRENTS,
     ),
     "diode_current_peak": ("free_current_0", "rectifier_current_a", *RECTIFIER_CURRENTS),
     "choke_current_peak": ("choke_current_a0", "choke_current_b0", "choke_current_0"),

@@ -55,9 +55,9 @@ def closing_lines(table: SweepTable) -> list[str]:
             if row.status == status:
                 reasons.setdefault(row.reason.partition(":")[0], []).append(row.reason)
         often = sorted(reasons.values(), key=len, reverse=True)[:MOST_REASONS]
-        lines += [f"{status}: {len(group)} points, such as: {one_line(group[0])}" for group in often]
+        lines += [f"{status}: {_points(len(group))}, such as: {one_line(group[0])}" for group in often]
     counts = f"{table.count('ok')} ok, {table.count('failed')} failed, {table.count('rejected')} rejected"
-    lines.append(f"{len(table.rows)} points: {counts} ({table.rejected_share * 100:.3g} % of all)")
+    lines.append(f"{_points(len(table.rows))}: {counts} ({table.rejected_share * 100:.3g} % of all)")
     rate = f", {table.simulated / table.seconds:.3g} a second" if table.simulated else ""
     lines.append(f"{table.simulated} cases simulated in {table.seconds:.3g} s{rate}; all others were stored")
     return lines
@@ -67,7 +67,7 @@ def planned_line(planned: Planned) -> str:
     """What a run would do."""
     least = "" if planned.is_whole else "at least "
     left = planned.cases - planned.stored
-    text = f"{planned.points} points, {planned.rejected} rejected: {least}{planned.cases} cases, "
+    text = f"{_points(planned.points)}, {planned.rejected} rejected: {least}{planned.cases} cases, "
     return text + f"{planned.stored} stored, {least}{left} to simulate"
 
 
@@ -86,3 +86,7 @@ def _level(row: Row, scale: Scale) -> str:
 
 def _value(table: SweepTable, row: Row, key: Key) -> str:
     return engineering(row.values[key], table.rules[key[0]].unit) if key in row.values else "-"
+
+
+def _points(count: int) -> str:
+    return f"{count} point" if count == 1 else f"{count} points"

@@ -7,17 +7,19 @@ the drift stands for), and halved time steps change neither states nor regulated
 
 from __future__ import annotations
 
-import contextlib
 import time
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.contracts import Axis, Constraint, FloatArray, Periodic, Run, Transient, signals_of
+from harness.contracts import Axis, Periodic, Run, Transient, signals_of
 from harness.simulate import ngspice, rectifiers, steady_state
 from harness.simulate.case import FINAL_PERIODS, Case, final_lines
-from harness.simulate.rectifiers import Edges
-from harness.simulate.steady_state import Arrival, NotFoundError, Problem, Solution, Warm
+from harness.simulate.period_bench import Bench as Bench
+from harness.simulate.period_bench import Effort as Effort
+from harness.simulate.period_bench import difference, missed
+from harness.simulate.rectifier_search import EDGES_KEPT, Found, asked_edges, edge_times, with_edges
+from harness.simulate.steady_state import NotFoundError, Problem, Solution, Warm
 from netlists.errors import SimulationError
 from netlists.periodic import Gate
 
@@ -27,21 +29,8 @@ STEP_TOLERANCE = 2e-3  # the same, for halved time steps
 MISS_TOLERANCE = 2e-3  # of the target, at the final options
 SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
 FINAL_STEPS = (1.0, 0.83)  # times the final steps asked for, tried in turn where a run does not converge
-EDGE_RUNGS = 2  # of the ladder, for the searches between two moves of the edges
-EDGE_REACH = 0.2  # of the period: how far edges may move as unknowns
 REFINING_RUNGS = 2  # of the ladder, where a steady state is sought again at the final options
-EDGES_KEPT = 15e-9  # of rectifiers, after the periods that drift is measured over [s]
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
-
-
-@dataclass(slots=True)
-class Effort:
-    """What a stretch of work took: periods, accepted time steps, runs, processor time [s]."""
-
-    periods: float = 0.0
-    steps: int = 0
-    runs: int = 0
-    seconds: float = 0.0
 
 
 @dataclass(slots=True)
@@ -61,116 +50,6 @@ class Settled:
     lines: tuple[str, ...]
     warm: Warm
     efforts: Efforts
-
-
-class Bench:
-    """A loaded circuit that runs whole parts of a period from any state at any controls.
-
-    Where interleaved phases are equal, a part of the period with their names moved on is a map of its own: it takes
-    less time, and how the phases share is no longer left to their small resistances.
-    """
-
-    def __init__(self, session: ngspice.Session, analysis: Periodic, effort: Effort, steps: int) -> None:
-        self._session = session
-        self._analysis = analysis
-        self.effort = effort
-        self.steps = steps
-        self._vectors = analysis.vectors
-        self._controls: tuple[float, ...] = ()
-        self._last: tuple[FloatArray, dict[str, FloatArray]] | None = None
-
-    def steer(self, analysis: Periodic) -> None:
-        """Goes on with other gates of the same circuit."""
-        self._analysis, self._controls = analysis, ()
-
-    def last_period(self, controls: FloatArray) -> tuple[FloatArray, dict[str, FloatArray], float]:
-        """Time from 0 [s] and vectors of the last period run, and the period [s]."""
-        assert self._last is not None  # something was run
-        axis, signals = self._last
-        period = 1 / self._analysis.frequency_at(controls)
-        begin = axis[-1] - period
-        inside = axis > begin + 1e-9 * period
-        time = np.append(0.0, axis[inside] - begin)
-        last = {name: np.append(np.interp(begin, axis, values), values[inside]) for name, values in signals.items()}
-        return time, last, period
-
-    def run(
-        self, state: FloatArray, controls: FloatArray, maps: int, finer: int = 1, *, whole: bool = False
-    ) -> Arrival:
-        """The state after some maps, and by how much the last of them missed each constraint, scaled.
-
-        Parameters
-        ----------
-        maps : parts of the period, whole periods where it has one part
-        finer : how many times more steps a period has than ``steps``
-        whole : constraints are taken over all of the maps, not over the last
-        """
-        began = time.process_time()
-        analysis = self._analysis
-        period = 1 / analysis.frequency_at(controls)
-        part = period / analysis.parts
-        for store, value in zip(analysis.states, state, strict=True):
-            self._session.alter(f"@{store.device}[ic]", [value])
-        if tuple(controls) != self._controls:
-            for gate in analysis.gates:
-                self._session.alter(f"@{gate.source}[pulse]", gate.pulse(period, controls[gate.control]))
-            self._controls = tuple(controls)
-        stretch = Transient(maps * part, period / (self.steps * finer))
-        try:
-            axis, signals = self._session.run_for(stretch, self._vectors)
-        finally:
-            self.effort.runs += 1
-            self.effort.periods += maps / analysis.parts
-            self.effort.seconds += time.process_time() - began
-        self.effort.steps += axis.size
-        self._last = axis, signals
-        arrived = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
-        for _ in range(maps if analysis.order else 0):
-            arrived = arrived[list(analysis.order)]
-        span = maps * part if whole else part
-        errors = [missed(one, analysis, axis, signals, controls, span) for one in analysis.constraints]
-        return Arrival(arrived, np.array(errors))
-
-
-def _difference(signals: dict[str, FloatArray], plus: str, minus: str) -> float:
-    return float((signals[plus][-1] if plus else 0.0) - (signals[minus][-1] if minus else 0.0))
-
-
-def missed(
-    constraint: Constraint,
-    analysis: Periodic,
-    axis: FloatArray,
-    signals: dict[str, FloatArray],
-    controls: FloatArray,
-    span: float,
-) -> float:
-    """By how much the last ``span`` [s] of a run missed a constraint, scaled by its target or by the period."""
-    period = 1 / analysis.frequency_at(controls)
-    first = max(int(np.searchsorted(axis, axis[-1] - span * (1 + 1e-9))), 0)
-    stretch, values = axis[first:], signals[constraint.vector][first:]
-    if constraint.kind == "mean":
-        return float(np.trapezoid(values, stretch) / (stretch[-1] - stretch[0]) / constraint.target - 1)
-    gate = analysis.gates[constraint.gate]
-    assert isinstance(gate, Gate)  # an idle time ends where a place turns on
-    duty = controls[gate.control]
-    turn_on = gate.on.at(period, duty)
-    turn_off = gate.off.at(period, duty)
-    return (_idle(stretch - stretch[0], values, turn_off, turn_on, period) - constraint.target) / period
-
-
-def _idle(stretch: FloatArray, current: FloatArray, turn_off: float, turn_on: float, period: float) -> float:
-    """Time from the current's zero to the turn-on [s]; where it has not come to zero, less than none by its slope."""
-    span = (turn_on - turn_off) % period
-    instants = np.linspace(0.0, span, 400)
-    falling = np.interp((turn_off + instants) % period, stretch, current)
-    top = int(np.argmax(falling))
-    below = np.nonzero(falling[top:] <= 0)[0]
-    if below.size:
-        index = top + int(below[0])
-        share = falling[index - 1] / (falling[index - 1] - falling[index]) if index > top else 0.0
-        return span - float(instants[max(index - 1, 0)] + share * (instants[1] - instants[0]))
-    slope = (falling[top] - falling[-1]) / max(span - instants[top], instants[1])
-    return -float(falling[-1] / max(slope, 1e-12))
 
 
 def problem_of(analysis: Periodic) -> Problem:
@@ -209,7 +88,7 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
         whole = _found(problem, bench, efforts, warm, analysis)
         found, problem, drift = whole.solution, whole.problem, whole.drift
         log = session.log
-    case = replace(case, analysis=analysis.steered(whole.edges))
+    case = replace(case, analysis=analysis.steered(whole.edges, found.controls))
     figures = _figures(case, title, problem, found, efforts)
     if figures.missed > MISS_TOLERANCE or figures.left > DRIFT_TOLERANCE:
         found = _refined(case, title, problem, found, efforts)
@@ -222,35 +101,25 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
-    solution = _solution(analysis, found, drift, halved, efforts) | _edge_times(analysis, whole.edges)
+    solution = _solution(analysis, found, drift, halved, efforts) | edge_times(analysis, whole.edges)
     run = replace(figures.run, case_id=title, solution=solution, log=(*log, *figures.run.log))
     return Settled(run, figures.lines, found.warm(problem), efforts)
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A solution, the problem it was solved in, its drift, its rectifiers' edges and how far these may be off [s]."""
-
-    solution: Solution
-    problem: Problem
-    edges: Edges | None = None
-    tolerance: float = 0.0
-    drift: float = float("inf")
-
-
-def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic) -> _Found:
+def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic) -> Found:
     """A verified solution; one that drifts is searched once more with finer steps."""
-    found: _Found | None = None
+    found: Found | None = None
     for finer in (1, 2):
         bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
         try:
-            found = _with_edges(problem, bench, warm, analysis, found.edges if found else None)
+            found = with_edges(problem, bench, warm, analysis, found)
         except NotFoundError as error:
             raise _no_steady_state(analysis, problem, bench, error) from error
         bench.effort = efforts.verification
         drift = _drift(found.problem, bench, found.solution, analysis.parts)
         if found.edges is not None:
-            strayed = rectifiers.moved(found.edges, _asked(analysis, bench, found.solution.controls, found.edges))
+            asked = asked_edges(analysis, bench, found.solution.controls, found.edges)
+            strayed = rectifiers.moved(found.edges, asked)
             drift = drift if strayed < max(EDGES_KEPT, 1.5 * found.tolerance) else float("inf")
         found = replace(found, drift=drift)
         if drift <= DRIFT_TOLERANCE:
@@ -258,80 +127,6 @@ def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, 
         warm = found.solution.warm(found.problem)
     assert found is not None
     return found
-
-
-def _with_edges(problem: Problem, bench: Bench, warm: Warm | None, analysis: Periodic, edges: Edges | None) -> _Found:
-    """A solution whose rectifiers turn on and off as its own currents ask for; without rectifiers just a solution.
-
-    Edges follow the currents of one solution after another; where that leads nowhere they become unknowns themselves.
-    """
-    bench.steer(analysis.steered(edges))
-    found = steady_state.solve(problem, bench.run, warm)
-    if not analysis.rectifiers:
-        return _Found(found, problem)
-    ceased, strayed, tried = 0, float("inf"), False
-    before: Edges | None = None
-    for turn in range(rectifiers.MOST_ROUNDS):
-        bench.run(found.state, found.controls, 1)
-        asked = _asked(analysis, bench, found.controls, edges)
-        if edges is not None:
-            strayed = rectifiers.moved(edges, asked)
-            allowed = rectifiers.tolerance(turn, 1 / analysis.frequency_at(found.controls))
-            is_off = all(off <= on for on, off in edges)
-            if strayed < allowed or (ceased > 1 and is_off):
-                return _Found(found, problem, edges, allowed)
-            ceased += any(off <= on for on, off in asked)
-            if turn >= rectifiers.PATIENCE and not tried and rectifiers.runs_on(before, edges, asked):
-                tried = True
-                with contextlib.suppress(NotFoundError, SimulationError):
-                    return _edges_unknown(problem, bench, found, analysis, edges)
-            asked = rectifiers.damped(edges, asked, turn)
-        before, edges = edges, asked
-        bench.steer(analysis.steered(edges))
-        # the next search begins where this one ended, also where its Jacobian does not serve any more
-        problem = replace(problem, state=found.state, controls=found.controls)
-        try:
-            found = steady_state.solve(problem, bench.run, found.warm(problem), rungs=EDGE_RUNGS)
-        except NotFoundError:
-            return _edges_unknown(problem, bench, found, analysis, edges)
-    raise NotFoundError(f"edges of the rectifiers still move by {strayed:.2g} s after {rectifiers.MOST_ROUNDS} rounds")
-
-
-def _edges_unknown(problem: Problem, bench: Bench, found: Solution, analysis: Periodic, edges: Edges) -> _Found:
-    """A solution with the edges of each group of rectifiers as two more unknowns, from a solution nearby."""
-    period, own = 1 / analysis.frequency_at(found.controls), len(analysis.controls)
-    start = np.array(rectifiers.packed(analysis.rectifiers, edges, period))
-    widened = replace(
-        problem,
-        state=found.state,
-        controls=np.append(found.controls, start),
-        low=np.append(problem.low, start - EDGE_REACH * period),
-        high=np.append(problem.high, start + EDGE_REACH * period),
-    )
-
-    def run(state: FloatArray, controls: FloatArray, maps: int, finer: int = 1) -> Arrival:
-        now = rectifiers.unpacked(analysis.rectifiers, controls[own:], period)
-        bench.steer(analysis.steered(now))
-        arrival = bench.run(state, controls[:own], maps, finer)
-        asked = _asked(analysis, bench, controls[:own], now, careful=False)
-        missed_by = np.array(rectifiers.packed(analysis.rectifiers, asked, period)) - controls[own:]
-        return Arrival(arrival.state, np.append(arrival.errors, missed_by / period))
-
-    solution = steady_state.solve(widened, run, rungs=EDGE_RUNGS)
-    edges = rectifiers.unpacked(analysis.rectifiers, solution.controls[own:], period)
-    bench.steer(analysis.steered(edges))
-    slow = len(problem.groups) + own  # what a neighbour starts from has no edges
-    bare = replace(solution, controls=solution.controls[:own], jacobian=solution.jacobian[:slow, :slow])
-    return _Found(bare, replace(problem, state=found.state, controls=found.controls), edges, EDGES_KEPT)
-
-
-def _asked(
-    analysis: Periodic, bench: Bench, controls: FloatArray, edges: Edges | None, *, careful: bool = True
-) -> Edges:
-    """The edges that the last period's currents ask for."""
-    time, signals, period = bench.last_period(controls)
-    seen = rectifiers.observed(analysis, time, signals, period, edges)
-    return rectifiers.wanted(analysis.rectifiers, seen, edges, period, careful=careful)
 
 
 def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:
@@ -414,7 +209,7 @@ def _final(
     kept = list(dict.fromkeys([*(probe.vector for probe in case.probes), *analysis.vectors]))
     axis, signals = session.run(Transient(stop, period / steps), kept)
     efforts.final = Effort(float(FINAL_PERIODS), axis.size, 1, time.process_time() - began)
-    ended = np.array([_difference(signals, store.plus, store.minus) for store in analysis.states])
+    ended = np.array([difference(signals, store.plus, store.minus) for store in analysis.states])
     errors = np.array([missed(c, analysis, axis, signals, controls, period) for c in analysis.constraints])
     finer = Bench(session, analysis, efforts.verification, 2 * steps)
     maps = FINAL_PERIODS * analysis.parts
@@ -460,16 +255,6 @@ def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, 
         "steps_verification": float(efforts.verification.steps), "steps_final": float(efforts.final.steps),
         "frequency": analysis.frequency_at(found.controls),
     }  # fmt: skip
-
-
-def _edge_times(analysis: Periodic, edges: Edges | None) -> dict[str, float]:
-    """What is stored of rectifiers: on and off of each, from its own origin in the period [s]."""
-    pairs = zip(analysis.rectifiers, edges or [], strict=False)
-    return {
-        f"edge.{one.gate.source}.{side}": value
-        for one, (on, off) in pairs
-        for side, value in (("on", on), ("off", off))
-    }
 
 
 def neighbours(one: Case, other: Case) -> bool:

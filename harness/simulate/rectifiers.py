@@ -6,12 +6,16 @@ conduct by themselves, edges are taken from its currents, and steady states are 
 
 The current's zero is that of device and own capacitance together: the device's alone runs away at light load by exactly
 the lead, since the capacitance takes over as soon as the gate is off.
+
+Where a switch's turn-on forces the current over, no zero tells of it beforehand: a rectifier is off by its ``latest``
+instant, as one is whose controller knows of that turn-on. Edges are counted from their origin, which may move with the
+duty.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +36,7 @@ NOISY_AFTER, RINGING_AFTER = 5, 9  # rounds
 MOST_ROUNDS = 16
 DAMPED_AFTER, DAMPING = 5, 0.5
 ONE_INTERVAL = 0.9  # of all charge: the others are blips of a ring
+STRAIGHT = 0.2  # of an on-time, its last: the stretch a straight current is read from
 NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two intervals, start narrow
 
 
@@ -50,14 +55,16 @@ class Conduction:
 
 
 def conduction(
-    time: FloatArray, device: FloatArray, through: FloatArray, period: float, near: float | None = None
-) -> Conduction | None:
+    time: FloatArray, device: FloatArray, through: FloatArray, period: float, near: float | None = None,
+    lead: float = 0.0,
+) -> Conduction | None:  # fmt: skip
     """The main conduction interval of one period; None where the device never conducts.
 
     Parameters
     ----------
     time : [s], from 0 to the period;  device, through : currents, positive while it conducts [A], shape (n,)
     near : middle of the interval found before [s]: one around it stays the main one
+    lead : of the turn-off before the current's zero [s]: a diode beside may carry it meanwhile
     """
     peak = float(np.max(device))
     if peak <= 0:
@@ -88,33 +95,65 @@ def conduction(
     if best is None:
         return None
     begin, end = float(instants[best]), float(instants[best + 1])
-    zero = _zero(twice, np.concatenate((through, through[1:])), begin, end, period)
+    window = 0.02 * period, max(0.05 * period, 1.5 * lead)
+    zero = _zero(twice, np.concatenate((through, through[1:])), begin, end, window)
     return Conduction(begin, zero, count, float(at[best + 1] - at[best]) / total)
 
 
-def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, period: float) -> float:
-    """The first fall of a current through zero near the end of a conduction; that end itself where there is none."""
+def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, window: tuple[float, float]) -> float:
+    """The first fall of a current through zero near the end of a conduction; that end itself where there is none.
+
+    ``window`` : how long before and after that end it may lie [s]
+    """
+    before, after = window
     falls = np.flatnonzero((through[:-1] > 0) & (through[1:] <= 0))
     for index in falls:
         share = through[index] / (through[index] - through[index + 1])
         instant = float(time[index] + share * (time[index + 1] - time[index]))
-        if max(begin, end - 0.02 * period) <= instant <= end + 0.05 * period:
+        if max(begin, end - before) <= instant <= end + after:
             return instant
     return end
 
 
+def duty_of(one: Rectifier, controls: Sequence[float] | FloatArray) -> float:
+    """The control its origin moves with; of no meaning, and 0, where none is given."""
+    return float(controls[one.gate.control]) if len(controls) else 0.0
+
+
 def observed(
-    analysis: Periodic, time: FloatArray, signals: dict[str, FloatArray], period: float, now: Edges | None
-) -> list[Conduction | None]:
-    """Conduction of every rectifier over one period; ``now`` as in ``wanted``."""
+    analysis: Periodic, time: FloatArray, signals: dict[str, FloatArray], period: float, now: Edges | None,
+    controls: Sequence[float] | FloatArray = (),
+) -> list[Conduction | None]:  # fmt: skip
+    """Conduction of every rectifier over one period; ``now`` and ``controls`` as in ``wanted``."""
     found = []
     for index, one in enumerate(analysis.rectifiers):
         near = None
         if now is not None and now[index][1] > now[index][0]:
-            near = one.gate.on.fraction * period + 0.5 * sum(now[index])
+            near = one.origin(period, duty_of(one, controls)) + 0.5 * sum(now[index])
         device, through = one.device_sign * signals[one.device], one.through_sign * signals[one.through]
-        found.append(conduction(time, device, through, period, near))
+        seen = conduction(time, device, through, period, near, one.lead)
+        if seen is not None and near is not None and one.is_straight:
+            on, off = (edge + one.origin(period, duty_of(one, controls)) for edge in (now or [])[index])
+            seen = _led_on(seen, time, through, (on, off + one.gate.off.seconds), period)
+        found.append(seen)
     return found
+
+
+def _led_on(
+    seen: Conduction, time: FloatArray, through: FloatArray, gated: tuple[float, float], period: float
+) -> Conduction:
+    """The same with its zero where a straight current leads that is cut at the gate's end.
+
+    Parameters
+    ----------
+    gated : from the gate's on until its fall begins [s]; the last of it is taken, over which ringing has died down
+    """
+    on, off = gated
+    off = seen.begin + (off - seen.begin) % period
+    span = np.linspace(off - STRAIGHT * (gated[1] - on), off, 40)
+    current = np.interp(span % period, time, through)
+    slope, offset = np.polyfit(span - off, current, 1)
+    return seen if slope >= 0 else replace(seen, zero=off - float(offset / slope))
 
 
 def wanted(
@@ -123,6 +162,7 @@ def wanted(
     now: Edges | None,
     period: float,
     *,
+    controls: Sequence[float] | FloatArray = (),
     careful: bool = True,
 ) -> Edges:
     """Edges that conduction asks for, those of a group alike; equal ones where a rectifier stays off.
@@ -130,6 +170,7 @@ def wanted(
     Parameters
     ----------
     now : edges the conduction was found with; None: channels conducted by themselves
+    controls : at which it was found; an origin may move with one
     careful : as the next edges to try; else the bare difference that Newton's method works on
     """
     asked: Edges = []
@@ -137,22 +178,32 @@ def wanted(
         if interval is None:
             asked.append((0.0, 0.0))
             continue
-        origin = one.gate.on.fraction * period
-        begin = (interval.begin - origin + 0.25 * period) % period - 0.25 * period
+        duty = duty_of(one, controls)
+        begin = (interval.begin - one.origin(period, duty) + 0.25 * period) % period - 0.25 * period
         width = interval.zero - interval.begin
-        on, off = begin + one.delay, begin + width - one.lead
+        on = one.delay if one.is_timed else begin + one.delay
+        off = min(begin + width - one.lead, one.room(period, duty))
         if not careful:
             asked.append((on, off))
             continue
         if now is not None and now[index][1] > now[index][0]:
-            if one.delay > 2 * EARLY and abs(begin - now[index][0]) < max(EARLY, min(one.gate.ramp, 0.8 * one.delay)):
-                on = now[index][0] + max(one.delay, LATER * period)
-            on = max(on, now[index][0] - LARGEST_GROWTH * period)
-            off = min(off, now[index][1] + LARGEST_GROWTH * period)
+            on, off = _nearer(one, begin, (on, off), now[index], period)
         elif now is None and interval.share < ONE_INTERVAL:
-            on, off = on + min(NARROW_ON * period, 0.25 * width), off - min(NARROW_OFF * period, 0.1 * width)
+            later = 0.0 if one.is_timed else min(NARROW_ON * period, 0.25 * width)
+            on, off = on + later, off - min(NARROW_OFF * period, 0.1 * width)
         asked.append((on, off))
     return _grouped(rectifiers, asked)
+
+
+def _nearer(
+    one: Rectifier, begin: float, asked: tuple[float, float], now: tuple[float, float], period: float
+) -> tuple[float, float]:
+    """Edges to try next: later where the gate itself began the conduction, an interval that grows no faster than so."""
+    on, off = asked
+    early = max(EARLY, min(one.gate.ramp, 0.8 * one.delay))
+    if not one.is_timed and one.delay > 2 * EARLY and abs(begin - now[0]) < early:
+        on = now[0] + (one.delay if one.is_straight else max(one.delay, LATER * period))
+    return max(on, now[0] - LARGEST_GROWTH * period), min(off, now[1] + LARGEST_GROWTH * period)
 
 
 def _grouped(rectifiers: Sequence[Rectifier], asked: Edges) -> Edges:

@@ -9,6 +9,13 @@ Nodes of the subcircuit (ports in capitals); r is the rail (a is the regulated o
     first_r, OUT_R - one branch a bank - 0
     OUT_R - copper - LOAD_R - load, probe - 0
 
+The regulated rail's rectifier is a diode or a synchronous switch, its source at the winding. That turns on a delay
+after its body diode began to conduct and off a lead before its current is zero, or a lead before the switch's turn-on
+where that comes first. So its controller knows of the turn-on (it predicts it or is told); one that only watches the
+current is stated by a negative lead, the time it is late. The solver finds these instants, for which a source
+``surrogate`` lets channels conduct by themselves (0 in the deck of the figures). A body diode that the turn-on forces
+off recovers at once here, and what a late turn-off leaves in the leakage meets no avalanche.
+
 Frequency is fixed (continuous, boundary or discontinuous, as it falls out) or such that the turn-on comes a stated time
 after the secondary's current has ended, half a period of the drain's ring where none is stated (valley). Both sides
 share their ground here: no isolation, no common-mode path. The loads are resistances. Left out: leakage between
@@ -25,7 +32,7 @@ from PySpice.Spice.Netlist import Circuit, SubCircuit
 
 from netlists import devices
 from netlists.decktext import number
-from netlists.periodic import Edge, Gate, Level, State, quiet_instant
+from netlists.periodic import Edge, Gate, Level, Rectifier, State, quiet_instant
 from netlists.point import Condition
 from netlists.probe import Probe
 from netlists.stages import switching
@@ -42,11 +49,12 @@ from netlists.stages.flyback_params import (
 )
 from netlists.stages.flyback_params import params_from as params_from
 from netlists.stages.outputs import output_branches, output_load, output_probes, output_states
-from netlists.stages.switching import GateLaw
+from netlists.stages.switching import GateLaw, Switch
 from netlists.stages.transformer import leakage_state, magnetising_state, transformer, winding
 
 PREFIX = "xstage"  # the subcircuit's instance in the bench
 CORE = "t"  # tag of the transformer
+SURROGATE = f"v.{PREFIX}.vsurrogate"  # the source that lets rectifier channels conduct by themselves
 FEED = Level("vfeed")  # the bus, where it is a control
 MAGNETISING = f"l.{PREFIX}.lmagnetising_{CORE}#branch"  # its zero is that of the secondaries' current
 
@@ -57,6 +65,12 @@ def switch_law(params: Params, condition: Condition) -> GateLaw:
     peak = math.sqrt(2 * power / (params.primary.primary_inductance * params.switching_frequency))
     commutated = condition.line_voltage * params.switch.parallel / peak
     return switching.gate_law(params.switch.on_resistance, commutated, params.strays.switching_time)
+
+
+def rectifier_law(params: Params, one: Secondary, part: Switch) -> GateLaw:
+    """Gate law of a synchronous rectifier: it takes over from its body diode at the load's current."""
+    commutated = part.body_diode_voltage * part.parallel / one.output.load_current
+    return switching.gate_law(part.on_resistance, commutated, params.strays.switching_time)
 
 
 def stage(params: Params, condition: Condition) -> SubCircuit:
@@ -78,6 +92,8 @@ def stage(params: Params, condition: Condition) -> SubCircuit:
     _clamp(circuit, params)
     for tag, one in rails(params):
         _secondary(circuit, params, one, tag)
+    if any(one.synchronous for one in params.secondaries):
+        devices.pulse(circuit, "surrogate", "surrogate")
     return circuit
 
 
@@ -100,10 +116,17 @@ def _clamp(circuit: SubCircuit, params: Params) -> None:
 
 
 def _secondary(circuit: SubCircuit, params: Params, one: Secondary, tag: str) -> None:
-    """Winding, rectifying place and banks of a rail. A synchronous place would stand where the diode does."""
+    """Winding, rectifying place and banks of a rail. A synchronous place stands where the diode does."""
     anode, cathode = f"anode_{tag}", (f"first_{tag}" if one.firsts else f"out_{tag}")
     winding(circuit, f"secondary_{tag}", CORE, "0", anode, "drain", params.primary, one.winding)
-    switching.diode(circuit, f"rectifier_{tag}", anode, cathode, one.rectifier, f"sense_rectifier_{tag}")
+    device, sense = f"rectifier_{tag}", f"sense_rectifier_{tag}"
+    if isinstance(one.rectifier, Switch):
+        law = rectifier_law(params, one, one.rectifier)
+        switching.switch(circuit, device, cathode, anode, one.rectifier, law, sense)
+        devices.pulse(circuit, f"gate_{device}", f"gate_{device}")
+        switching.surrogate(circuit, device, tag, anode, one.rectifier)
+    else:
+        switching.diode(circuit, device, anode, cathode, one.rectifier, sense)
     circuit.VCVS(f"across_rectifier_{tag}", f"across_rectifier_{tag}", "0", cathode, anode, "1")
     if one.snubber is not None:
         devices.resistor(circuit, f"snubber_{tag}", anode, f"in_snubber_{tag}", one.snubber.resistance)
@@ -143,6 +166,28 @@ def gate(params: Params, condition: Condition, duty: float, frequency: float) ->
     return switching.place_gate(PREFIX, "main", Edge(-cut, -0.5), Edge(-cut, 0.5), law, 0)
 
 
+def synchronous_rectifiers(
+    params: Params, condition: Condition, duty: float, frequency: float
+) -> tuple[Rectifier, ...]:
+    """The regulated rail's, where it is synchronous: it conducts from the switch's turn-off until its turn-on at most.
+
+    Its source lies at the winding, so its own current runs backwards.
+    """
+    tag, one = rails(params)[0]
+    if one.synchronous is None:
+        return ()
+    cut, law = cut_share(params, condition, duty, frequency), rectifier_law(params, one, one.synchronous)
+    turn_off = Edge(-cut, 0.5)
+    return (
+        Rectifier(
+            switching.place_gate(PREFIX, f"rectifier_{tag}", turn_off, turn_off, law, 0),
+            f"v.{PREFIX}.vsense_rectifier_{tag}#branch", f"v.{PREFIX}.vsense_secondary_{tag}#branch", -1, -1,
+            params.rectifier_delay, params.rectifier_lead, params.rectifier_least_on, 0,
+            latest=Edge(-cut, -0.5, -params.rectifier_lead), is_straight=True,
+        ),
+    )  # fmt: skip
+
+
 def states(params: Params, condition: Condition) -> tuple[State, ...]:
     """Every energy store of the bench; those with an unknown are slow. The leakage's current moves with the core's."""
     magnetising = magnetising_state(PREFIX, CORE)
@@ -158,7 +203,10 @@ def states(params: Params, condition: Condition) -> tuple[State, ...]:
         found.append(switching.capacitor_state(PREFIX, "drain", "drain", "0", "switch"))
     for tag, one in rails(params):
         anode, cathode = f"{PREFIX}.anode_{tag}", (f"{PREFIX}.first_{tag}" if one.firsts else f"out_{tag}")
-        found.append(State(f"c.{PREFIX}.cout_rectifier_{tag}", anode, cathode, place=f"rectifier {tag}"))
+        if one.synchronous is None:
+            found.append(State(f"c.{PREFIX}.cout_rectifier_{tag}", anode, cathode, place=f"rectifier {tag}"))
+        else:
+            found.append(State(f"c.{PREFIX}.cout_rectifier_{tag}", cathode, anode, place=f"channel {tag}"))
         if one.snubber is not None:
             inside = f"{PREFIX}.in_snubber_{tag}"
             found.append(State(f"c.{PREFIX}.csnubber_{tag}", inside, cathode, place=f"rectifier {tag}"))

@@ -53,11 +53,14 @@ class Clamp:
 
 @dataclass(frozen=True, slots=True)
 class Secondary:
-    """One rail. With a post filter ``firsts`` is the bank at the rectifier and the output's banks are the second."""
+    """One rail, its rectifier a diode or a synchronous switch.
+
+    With a post filter ``firsts`` is the bank at the rectifier and the output's banks are the second.
+    """
 
     output: Output
     winding: Winding
-    rectifier: Diode
+    rectifier: Diode | Switch
     firsts: tuple[Bank, ...] = ()
     choke: Choke | None = None
     snubber: Snubber | None = None
@@ -67,6 +70,11 @@ class Secondary:
             raise OptionError("Secondary.choke: a post filter needs both a first bank and a choke")
         if not self.output.banks:
             raise OptionError("Secondary.output: needs at least one capacitor")
+
+    @property
+    def synchronous(self) -> Switch | None:
+        """The rectifier where it is a switch."""
+        return self.rectifier if isinstance(self.rectifier, Switch) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +93,11 @@ class Params:
     sense_resistance: float | None = parameter("ohm", "all pieces together", gt=0, default=None)
     drain_capacitance: float | None = parameter("F", "beside the switch, all pieces together", gt=0, default=None)
     at_second_bank: bool = False  # the divider hangs there
+    rectifier_delay: float = parameter("s", "synchronous: body diode conducts to channel on", ge=0, default=0.0)
+    rectifier_lead: float = parameter(
+        "s", "synchronous: channel off to current zero, or to the switch's turn-on", default=0.0
+    )
+    rectifier_least_on: float = parameter("s", "shorter than this a rectifier stays off", ge=0, default=0.0)
 
     def __post_init__(self) -> None:
         check(self)
@@ -92,6 +105,8 @@ class Params:
             raise OptionError(f"Params.secondaries: must be 1 to {len(TAGS)}, found {len(self.secondaries)}")
         if len(self.primary.windings) != len(self.secondaries):
             raise OptionError("Params.primary: needs one winding a secondary")
+        if any(one.synchronous for one in self.secondaries[1:]):
+            raise OptionError("Params.secondaries: a synchronous rectifier has a model on the regulated rail alone")
         if self.at_second_bank and not self.secondaries[0].firsts:
             raise OptionError("Params.at_second_bank: the regulated rail has no post filter")
 
@@ -107,9 +122,9 @@ def switch_capacitance(params: Params) -> float:
 
 
 def rectifier_capacitance(params: Params) -> float:
-    """Junctions of all rectifiers as seen by the primary [F]: over the square of the ideal ratio."""
+    """Capacitance of all rectifiers as seen by the primary [F]: over the square of the ideal ratio."""
     return sum(
-        one.rectifier.junction_capacitance * one.rectifier.parallel / params.primary.ideal_ratio(one.winding) ** 2
+        switching.place_capacitance(one.rectifier) / params.primary.ideal_ratio(one.winding) ** 2
         for one in params.secondaries
     )
 
@@ -159,13 +174,14 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
     switch = own.switch("primary_switch")
     assert switch is not None  # roles were checked when the record was read
     valley = reader.structure(instance, "mode") == "valley"
+    synchronous = reader.structure(instance, "rectification") == "synchronous"
     sense = own.total("sense_resistor", "resistance", adds_in_series=True)
     drain = own.total("drain_capacitor", "capacitance", adds_in_series=False)
     try:
         (wound,) = own.transformers("transformer")
         windings = (*wound.windings, *own.windings("further_winding"))
         secondaries = tuple(
-            _rail(record, instance, reader, rail, winding)
+            _rail(record, instance, reader, (rail, winding), synchronous=synchronous)
             for rail, winding in zip(rail_names(record, instance), windings, strict=True)
         )
         params = Params(
@@ -181,6 +197,7 @@ def params_from(record: SupplyRecord, instance: str, point: Point) -> tuple[Para
             sense_resistance=sense[1] if sense else None,
             drain_capacitance=drain[1] if drain else None,
             at_second_bank=found.regulated_at == "second_bank",
+            **{field: own.stage_value(field) for field in (found.SYNCHRONOUS_NEEDS if synchronous else ())},
         )
     except OptionError as error:  # values that are possible each but not together
         raise RecordError([record.finding(f"stages.{instance}", str(error))]) from error
@@ -204,10 +221,14 @@ def _clamp_of(own: Parts, reader: Reader) -> Clamp:
     )  # fmt: skip
 
 
-def _rail(record: SupplyRecord, instance: str, reader: Reader, rail: str, winding: Winding) -> Secondary:
+def _rail(
+    record: SupplyRecord, instance: str, reader: Reader, wound: tuple[str, Winding], *, synchronous: bool
+) -> Secondary:
+    """A rail and its winding; ``synchronous`` : the regulated one has a switch as its rectifier."""
+    rail, winding = wound
     is_own = rail == getattr(record.instance(instance), "rail", None)
     parts = Parts(record, instance, reader, 1, rails=("", rail) if is_own else (rail,))
-    rectifier = parts.diode("rectifier")
+    rectifier = parts.switch("rectifier") if synchronous and is_own else parts.diode("rectifier")
     assert rectifier is not None  # checked when the record was read
     output, seconds = output_of(record, instance, reader, rail), parts.banks("second_bank")
     resistance = parts.total("snubber_resistor", "resistance", adds_in_series=True)

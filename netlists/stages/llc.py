@@ -25,7 +25,7 @@ from typing import Literal
 from PySpice.Spice.Netlist import Circuit, SubCircuit
 
 from netlists import devices
-from netlists.decktext import node, positive
+from netlists.decktext import node
 from netlists.errors import OptionError, RecordError
 from netlists.instances import Llc
 from netlists.parameters import check, parameter
@@ -166,10 +166,9 @@ def legs(params: Params) -> tuple[str, ...]:
 
 def rectifier_capacitance(params: Params) -> float:
     """Output capacitance of one rectifier place [F]."""
-    if params.rectification == "synchronous" and params.synchronous is not None:
-        return params.synchronous.output_capacitance * params.synchronous.parallel
-    assert params.diode is not None  # checked by Params
-    return params.diode.junction_capacitance * params.diode.parallel
+    part = params.synchronous if params.rectification == "synchronous" else params.diode
+    assert part is not None  # checked by Params
+    return switching.place_capacitance(part)
 
 
 def across_winding(params: Params) -> float:
@@ -275,12 +274,7 @@ def _rectifiers(circuit: SubCircuit, params: Params) -> None:
                 circuit, device, place.drain, place.source, part, rectifier_law(params), f"sense_rectifier_{place.tag}"
             )
             devices.pulse(circuit, f"gate_{device}", f"gate_{device}")
-            across = f"v(in_{device},{place.source})"
-            conductance = positive(part.parallel / part.on_resistance)
-            circuit.B(
-                f"surrogate_{place.tag}", f"in_{device}", place.source,
-                current_expression=f"v(surrogate)*min({across},0)*{conductance}",
-            )  # fmt: skip
+            switching.surrogate(circuit, device, place.tag, place.source, part)
         circuit.VCVS(f"across_{place.tag}", f"across_{place.tag}", "0", node(place.drain), node(place.source), "1")
         if params.snubber is not None:
             devices.resistor(

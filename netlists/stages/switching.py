@@ -180,6 +180,24 @@ def switch(netlist: Netlist, device: str, drain: str, source: str, part: Switch,
     devices.capacitor(netlist, f"out_{device}", drain, source, part.output_capacitance * part.parallel)
 
 
+def surrogate(netlist: Netlist, device: str, tag: str, source: str, part: Switch) -> None:
+    """Lets the channel of a switch place conduct by itself as the node ``surrogate`` asks for: 0 not, 1 wholly.
+
+    With it a steady state is found from which the place's own edges are taken (see ``rectifiers`` of the harness).
+    """
+    conductance = positive(part.parallel / part.on_resistance)
+    netlist.B(
+        name(f"surrogate_{tag}"), f"in_{device}", source,
+        current_expression=f"v(surrogate)*min(v({node(f'in_{device}')},{node(source)}),0)*{conductance}",
+    )  # fmt: skip
+
+
+def place_capacitance(part: Switch | Diode) -> float:
+    """What lies across a whole place [F]."""
+    own = part.output_capacitance if isinstance(part, Switch) else part.junction_capacitance
+    return own * part.parallel
+
+
 def diode(netlist: Netlist, device: str, anode: str, cathode: str, part: Diode, sense: str) -> None:
     """A diode place with its junction capacitance beside it; ``sense`` names the source in its anode."""
     inside = f"in_{device}"

@@ -119,7 +119,7 @@ def test_a_rail_that_follows_takes_what_its_load_draws() -> None:
         load = flyback_rails.direct_resistance(VALLEY.secondaries[index], where)
         assert mean_of(found.currents[index]) == pytest.approx(found.voltages[index] / load, rel=0.02)
     assert 4.0 < found.voltages[1] < 6.5
-    again, _ = followed(VALLEY, where, found.total, found.voltages, [5.0, 3.0])
+    again, _ = followed(VALLEY, where, found.total, found.voltages, [5.0, 3.0], [(0.0, 0.0)] * 2)
     assert again[0] == found.voltages[0]
 
 

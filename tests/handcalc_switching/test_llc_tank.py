@@ -16,6 +16,7 @@ from harness.handcalc import llc_tank
 from harness.handcalc.llc_search import (
     first_harmonic_frequency,
     first_harmonic_gain,
+    forget,
     lowest_drive,
     periodic_half,
     regulated,
@@ -231,6 +232,24 @@ def test_with_no_capacitance_in_the_bridge_nothing_is_taken_off() -> None:
 def test_out_of_reach(gain: float, current: float, says: str) -> None:
     with pytest.raises(ArithmeticError, match=says):
         regulated(tank(gain, losses=0.01), current, LOW, HIGH)
+
+
+def test_what_was_forgotten_leaves_no_trace() -> None:
+    """To the last bit, since a case is named by its numbers: a search from another tank's end agrees to 1e-7 only."""
+    asked, other, current = tank(1.1, losses=0.01, across=3e-10), tank(1.12, losses=0.01, across=3e-10), 4.0
+    found = []
+    for before in ((), (other,)):
+        forget()
+        for one in before:
+            regulated(one, current, LOW, HIGH)
+            lowest_drive(one, current, LOW)
+        if before:
+            found.append(regulated(asked, current, LOW, HIGH)[0])
+            forget()
+        found.append((regulated(asked, current, LOW, HIGH)[0], lowest_drive(asked, current, LOW)[:2]))
+    alone, warm, again = found
+    assert alone == again
+    assert warm == pytest.approx(alone[0], rel=1e-5)
 
 
 def test_the_lowest_drive_is_a_minimum() -> None:

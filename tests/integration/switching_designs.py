@@ -79,6 +79,15 @@ BOOSTS = (
 POWERS = (900.0, 300.0, 100.0, 1600.0)  # of each boost design
 
 
+def emulating(params: buck.Params) -> buck.Params:
+    """A buck whose synchronous rails emulate diodes, with a controller's usual lead."""
+    timing = {"light_load": "diode_emulation", "turn_off_lead": 40e-9, "least_on_time": 80e-9}
+    rails = (
+        dataclasses.replace(rail, **timing) if rail.rectification == "synchronous" else rail for rail in params.rails
+    )
+    return dataclasses.replace(params, rails=tuple(rails))
+
+
 def flyback_of(
     mode: flyback.Mode,
     switch: Switch,
@@ -193,6 +202,20 @@ def drawn_buck(seed: int) -> tuple[buck.Params, Condition]:
     return params, condition
 
 
+def drawn_emulating_buck(seed: int) -> tuple[buck.Params, Condition]:
+    """Buck record number ``seed`` of the synchronous designs in diode emulation, half of them at a tenth of their load.
+
+    Raises
+    ------
+    OptionError : as ``drawn_buck``
+    """
+    source = random.Random(f"emulating buck {seed}")
+    params = drawn(emulating((BUCKS[0], BUCKS[1], BUCKS[3])[seed % 3]), source)
+    power = sum(rail.voltage * rail.load_current for rail in params.rails)
+    load = source.choice((0.05, 0.1, 0.25, 1.0))
+    return params, Condition(params.input_voltage, 0.0, power, 25.0, supply="dc", load_fraction=load)
+
+
 def drawn_boost(seed: int) -> tuple[boost_pfc.Params, Condition]:
     """Boost record number ``seed``, at an instant between 20 degrees and the crest."""
     source = random.Random(f"boost {seed}")
@@ -222,6 +245,29 @@ def drawn_flyback(seed: int) -> tuple[flyback.Params, Condition]:
     )
     power = flyback.full_power(params) * condition.load_fraction
     return params, dataclasses.replace(condition, output_power=power)
+
+
+def synchronous(params: flyback.Params) -> flyback.Params:
+    """A flyback with a switch instead of its regulated rail's diode: 60 mV at full load, usual delays."""
+    lead, *others = params.secondaries
+    lead = dataclasses.replace(lead, rectifier=Switch("Q2", 0.06 / lead.output.load_current, 500e-12))
+    return dataclasses.replace(
+        params, secondaries=(lead, *others), rectifier_delay=70e-9, rectifier_lead=50e-9, rectifier_least_on=400e-9
+    )
+
+
+def drawn_synchronous_flyback(seed: int) -> tuple[flyback.Params, Condition]:
+    """The same draw as ``drawn_flyback`` with a synchronous rectifier."""
+    source = random.Random(f"synchronous flyback {seed}")
+    params, condition = drawn_flyback(seed)
+    params = synchronous(params)
+    lead, *others = params.secondaries
+    secondaries = (dataclasses.replace(lead, rectifier=drawn(lead.rectifier, source)), *others)
+    timing = {
+        name: getattr(params, name) * 2 ** source.uniform(-1, 1)
+        for name in ("rectifier_delay", "rectifier_lead", "rectifier_least_on")
+    }
+    return dataclasses.replace(params, secondaries=secondaries, **timing), condition
 
 
 def flyback_out_of_reach(params: flyback.Params, condition: Condition) -> bool:

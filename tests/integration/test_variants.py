@@ -13,9 +13,10 @@ from in_process import answered
 
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
-from harness.plan.plan import Plan, run_rounds
+from harness.plan.plan import Plan
 from harness.plan.rectifier_situation import Situation
 from harness.plan.rectifier_switch_on import InrushStudy
+from harness.plan.rounds import begun_here, run_rounds
 from harness.simulate import worker
 from harness.simulate.campaign import Campaign
 from netlists.errors import DeckError
@@ -174,7 +175,7 @@ def test_a_case_that_cannot_be_a_deck_fails_its_study_alone(tmp_path: Path, monk
 
     monkeypatch.setattr(study, "ask", refuse)
     with Campaign(tmp_path / "results", workers=1) as campaign:
-        run_rounds(campaign, [study])
+        run_rounds(campaign, [begun_here(study)])
     assert study.result.error.startswith("number for a deck")
 
 

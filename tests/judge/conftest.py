@@ -8,6 +8,7 @@ import pytest
 from demonstration import LANTERN, Checked
 
 from harness.judge.assess import Assessment, assess
+from harness.judge.corners import answers_to_simulate
 from harness.plan.plan import Answer, Plan
 from harness.simulate.campaign import Campaign
 from netlists.record import SupplyRecord, load_record
@@ -32,6 +33,7 @@ def planned(checked: Checked) -> Planned:
     plan = Plan(record, ["mains_rectifier"])
     with Campaign(checked.results) as campaign:
         plan.run(campaign)
+        plan.simulate_corners(campaign, answers_to_simulate(record, plan))
         assert campaign.simulated == 0
     return Planned(record, plan)
 

@@ -54,12 +54,12 @@ def printed(assessment: Assessment) -> list[str]:
 
 
 def test_a_limits_file_through_the_main_job(checked: Checked, tmp_path: Path) -> None:
-    """On the runs the session's check left: no limit changes what is simulated."""
+    """On the runs the session's check left: a limit only adds the adverse ends of what comes near it."""
     text = LANTERN.read_text(encoding="utf-8").replace('name = "lantern-65"', 'name = "lantern-66"')
     (tmp_path / "lantern-66.toml").write_text(text, encoding="utf-8")
     (tmp_path / "lantern-66.limits.toml").write_text(LIMITS, encoding="utf-8")
     assessment, _ = check_record(tmp_path / "lantern-66.toml", checked.results, instance="mains_rectifier", plots=False)
-    assert assessment.provenance["simulations_started"] == 0
+    assert assessment.provenance["simulations_started"] <= 4
     content = json.loads(assessment.to_json())
     rows = {(row["metric"], row["condition"]["label"]): row for row in content["metrics"]}
 

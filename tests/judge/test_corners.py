@@ -249,13 +249,16 @@ def test_a_disagreeing_hand_calculation_has_the_corners_simulated(
     assert (row["agreement"], row["verdict"]) == ("disagrees", "undecided")
 
 
-def test_rectifiers_are_simulated_at_every_corner(checked: Checked, planned: Planned) -> None:
-    for row in checked.json["metrics"]:
-        if row["instance"] != "mains_rectifier":
-            continue
+def test_what_is_not_clear_is_simulated_on_the_line_side_too(checked: Checked, planned: Planned) -> None:
+    """Claims, and whatever is not clearly within its limit, rest on runs; a finished plan needs no more."""
+    rows = [row for row in checked.json["metrics"] if row["instance"] == "mains_rectifier"]
+    for row in rows:
         for corner in ("adverse", "rescued"):
-            assert row[corner]["by"] == "simulated"
-            assert row[corner]["run_id"]
+            simulated = row[corner]["by"] == "simulated"
+            assert simulated == bool(row[corner]["run_id"])
+            if "claim" in row["condition"]["label"] or row["verdict"] not in ("within", "unjudged"):
+                assert simulated, row["metric"]
+    assert 0 < sum(row["adverse"]["by"] == "simulated" for row in rows) < len(rows)
     assert answers_to_simulate(planned.record, planned.plan) == []
 
 

@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from judge.conftest import Planned
 
+from harness.judge.corners import corner_value
 from harness.judge.limits import Limit, limit_of
 from harness.judge.limits_file import NO_LIMITS, LimitsFile, Override, check_overrides
 from harness.judge.policies import PUBLISHED, Policy
@@ -133,9 +134,9 @@ def test_a_smaller_fraction_never_improves_a_verdict(fraction: float, smaller: f
         for part in (fraction, fraction * smaller):
             limits = LimitsFile("kiln.limits.toml", policies={kind: Policy("project", {rating: part})})
             answer = planned.answer(metric, label)
-            adverse, rescued = (answer.corners[corner].finding for corner in ("adverse", "rescued"))
+            adverse, rescued = corner_value(answer, "adverse"), corner_value(answer, "rescued")
             assert adverse is not None
             assert rescued is not None
-            values = adverse.metric.value, rescued.metric.value
+            values = adverse.value, rescued.value
             words.append(decide(limit_of(planned.record, answer, limits), *values, ("agrees",), "", "").word)
         assert ORDER[words[1]] >= ORDER[words[0]]

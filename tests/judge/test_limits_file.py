@@ -135,7 +135,8 @@ REFUSED = {
         'policies.fuse.fractions.melting_i2t: must be a value in a plain ratio such as "87%", found "5 A"'
     ),
     "policy = 1": (
-        "policy: unknown field; allowed: notes, overrides, policies, rails, schema; nearest: policies"
+        "policy: unknown field; allowed: notes, overrides, policies, rails, schema, waived_ranges, waivers; "
+        "nearest: policies"
     ),
     OVERRIDE.replace("RT1", "RT2"): (
         'overrides.disc.subject: unknown subject "RT2"; allowed: BD1, C1, C12, C20, C22, CX1, D4, D5, F1, J2, L1'

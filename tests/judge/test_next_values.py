@@ -218,6 +218,7 @@ def test_by_simulation_the_input_left_open_settles_the_verdict(tmp_path: Path) -
     quantities[rating] = quantities[rating].with_values(middle, middle, middle)
     with Campaign(tmp_path, workers=2) as campaign:
         plan.run(campaign)
+        plan.simulate_corners(campaign, plan.answers)
     rows = assess(record, plan, {}).metrics
     verdicts, left = open_verdicts(record, rows)
     assert [verdict.metric for verdict in verdicts] == ["bulk_can_current_rms"]

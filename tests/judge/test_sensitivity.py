@@ -149,7 +149,7 @@ def test_a_jump_to_no_operation_is_no_break_even(planned: Planned, monkeypatch: 
 
 
 def test_scale_where_there_is_nothing_to_scale(planned: Planned) -> None:
-    corner = planned.answer("holdup_time", "lowest line").corners["adverse"]
+    corner = planned.answer("holdup_time", "lowest line").corners["nominal"]
     assert corner.hand is not None
     corner = dataclasses.replace(corner, hand=dataclasses.replace(corner.hand, value=0.0))  # a trough below the end
     scale = hand_scale(corner, "there")

@@ -13,7 +13,7 @@ import pytest
 from demonstration import DRUM, KILN, LANTERN
 from integration.forward_designs import drawn_forward
 from integration.llc_designs import drawn_llc
-from integration.switching_designs import BOOSTS, BUCKS, FLYBACKS, drawn_flyback
+from integration.switching_designs import BOOSTS, BUCKS, FLYBACKS, drawn_flyback, emulating, synchronous
 from matplotlib.font_manager import findfont
 from matplotlib.ft2font import FT2Font
 
@@ -60,6 +60,8 @@ SATURATING = dataclasses.replace(  # its label reaches to the node's name
 )
 STAGES = [("buck", params) for params in (*BUCKS, FULL, SATURATING)]
 STAGES += [("boost_pfc", params) for params in BOOSTS] + [("llc", params) for params in LLCS]
+STAGES += [("buck", emulating(params)) for params in BUCKS]
+STAGES += [("flyback", synchronous(params)) for params in FLYBACKS]
 STAGES += [("flyback", params) for params in (*FLYBACKS, *(drawn_flyback(seed)[0] for seed in range(6)))]
 STAGES += [("two_switch_forward", drawn_forward(seed)[0]) for seed in range(4)]
 LANTERN_FLYBACK = flyback_params.params_from(load_record(LANTERN), "main_flyback", Point())[0]

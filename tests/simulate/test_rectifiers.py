@@ -173,6 +173,74 @@ def test_currents_are_taken_with_the_signs_they_conduct_with() -> None:
     assert rectifiers.observed(reversed_, TIME, signals, PERIOD, None) == [None]
 
 
+DUTY, RAMP = 0.3, 10e-9
+TURN_OFF, TURN_ON = Edge(0.0, 0.5), Edge(0.0, -0.5)  # of a switch whose on-time lies about the period's begin
+
+
+def following(*, latest: Edge | None = None, timed: bool = False, straight: bool = False) -> Rectifier:
+    """A rectifier whose conduction begins at a switch's turn-off, which moves with the duty."""
+    edge = replace(TURN_OFF, seconds=-RAMP)  # so that the knee at its ramp's end falls on it
+    gate = Gate("v0", edge, edge, RAMP)
+    return Rectifier(gate, "device", "through", -1, 1, DELAY, LEAD, 200e-9, 0, latest, timed, straight)
+
+
+def test_edges_are_counted_from_an_origin_that_moves_with_the_duty() -> None:
+    for duty in (0.2, 0.4):
+        begin = 0.5 * duty * PERIOD + 0.1e-6
+        ((on, off),) = wanted([following()], [conducts(begin, begin + 3e-6)], None, PERIOD, controls=(duty,))
+        assert (on, off) == (pytest.approx(0.1e-6 + DELAY), pytest.approx(3.1e-6 - LEAD))
+
+
+def test_an_edge_is_no_later_than_the_latest_whatever_the_current_does() -> None:
+    """In continuous conduction the current ends behind the switch's turn-on, which forces it over."""
+    one = following(latest=replace(TURN_ON, seconds=-LEAD))
+    assert one.room(PERIOD, DUTY) == pytest.approx((1 - DUTY) * PERIOD - LEAD)
+    begin, turn_on = 0.5 * DUTY * PERIOD, (1 - 0.5 * DUTY) * PERIOD
+    for after in (30e-9, -2e-6):
+        zero, off = turn_on + after, (1 - DUTY) * PERIOD + min(after, 0.0) - LEAD
+        ((_, found),) = wanted([one], [conducts(begin, zero)], None, PERIOD, controls=(DUTY,))
+        assert found == pytest.approx(off)
+
+
+def test_an_edge_at_its_latest_instant_stays_there_whatever_duty_is_tried() -> None:
+    one = following(latest=replace(TURN_ON, seconds=-LEAD))
+    bound, free = one.gated(DELAY, one.room(PERIOD, DUTY), PERIOD, DUTY), one.gated(DELAY, 3e-6, PERIOD, DUTY)
+    assert isinstance(bound, Gate)
+    assert isinstance(free, Gate)
+    for duty in (0.25, 0.35):
+        assert bound.off.at(PERIOD, duty) == pytest.approx((1 - 0.5 * duty) * PERIOD - LEAD - RAMP)
+        assert free.off.at(PERIOD, duty) == pytest.approx(0.5 * duty * PERIOD + 3e-6 - RAMP)
+        assert (
+            bound.on.at(PERIOD, duty) == free.on.at(PERIOD, duty) == pytest.approx(0.5 * duty * PERIOD + DELAY - RAMP)
+        )
+    assert one.gated(1e-6, 1e-6, PERIOD, DUTY).pulse(PERIOD, DUTY)[:2] == (0.0, 0.0)
+
+
+def test_a_timed_rectifier_does_not_wait_for_its_body_diode() -> None:
+    begin = 0.5 * DUTY * PERIOD + 0.15e-6
+    ((on, off),) = wanted([following(timed=True)], [conducts(begin, begin + 3e-6)], None, PERIOD, controls=(DUTY,))
+    assert (on, off) == (pytest.approx(DELAY), pytest.approx(3.15e-6 - LEAD))
+
+
+def test_a_straight_current_s_zero_is_where_its_fall_leads_and_not_where_a_ring_has_its_first() -> None:
+    """Down from 10 A in 4 us, cut a lead before its zero; what is left then rings to a zero of its own."""
+    one = following(straight=True)
+    begin = 0.5 * DUTY * PERIOD
+    zero, cut = begin + 4e-6, 4e-6 - LEAD
+    current = np.where((begin <= TIME) & (zero - LEAD > TIME), 10 * (zero - TIME) / 4e-6, 0.0)
+    current = current - np.where(zero - LEAD <= TIME, 0.05, 0.0)
+    analysis = Periodic(1 / PERIOD, (), (), (), (), (), (), rectifiers=(one,))
+    signals = {"device": -current, "through": current}
+    (found,) = rectifiers.observed(analysis, TIME, signals, PERIOD, [(DELAY, cut)], (DUTY,))
+    assert found is not None
+    assert found.zero == pytest.approx(zero, abs=0.1e-9)
+    (first,) = rectifiers.observed(
+        replace(analysis, rectifiers=(following(),)), TIME, signals, PERIOD, [(DELAY, cut)], (DUTY,)
+    )
+    assert first is not None
+    assert first.zero < zero - 0.8 * LEAD
+
+
 def test_moved_edges() -> None:
     assert rectifiers.moved([(1.0, 2.0)], [(1.5, 2.25)]) == 0.5
     assert rectifiers.moved([(0.0, 0.0)], [(0.0, 0.0)]) == 0.0

@@ -16,7 +16,6 @@ from harness.show.schematic.sheet import (
     NARROW,
     SIZE,
     SMALL,
-    WIDE,
     Sheet,
     bank_lines,
     beside,
@@ -27,6 +26,7 @@ from harness.show.schematic.sheet import (
     ground,
     heading,
     inline,
+    lying_switch,
     mark_node,
     output_bus,
     output_lines,
@@ -34,7 +34,7 @@ from harness.show.schematic.sheet import (
     side_by_side,
     snubber_branch,
     stray_loop,
-    switch_lines,
+    timing_line,
     upright_switch,
     wire,
     write,
@@ -91,9 +91,7 @@ def _timing(params: llc.Params) -> str:
     """What the bridge's and the rectifiers' gates are told."""
     text = f"dead time {engineering(params.dead_time, 's')}"
     if params.rectification == "synchronous":
-        on, off = engineering(params.turn_on_delay, "s"), engineering(params.turn_off_lead, "s")
-        least = engineering(params.least_on_time, "s")
-        text += f"; rectifiers: on {on} after the body diode, off {off} before current zero, for {least} at least"
+        text += f"; {timing_line(params.turn_on_delay, params.turn_off_lead, params.least_on_time)}"
     return text
 
 
@@ -206,9 +204,7 @@ def _high(sheet: Sheet, params: llc.Params, x: float, y: float) -> None:
     """A rectifier between a winding's end at ``x`` and the output's bus."""
     right = x + 2.2
     if params.rectification == "synchronous" and params.synchronous is not None:
-        place = sheet.drawing.add(symbols.NMos2(diode=True).reverse().at((x, y)).theta(0))
-        right = max(next(iter(place.source)), next(iter(place.drain)))
-        write_block(sheet, (x + right) / 2, y + 0.55, switch_lines(params.synchronous), align="middle", room=WIDE)
+        right = lying_switch(sheet, params.synchronous, x, y)
     elif params.diode is not None:
         inline(sheet, symbols.Diode(), x, right, y, diode_lines(params.diode))
     wire(sheet, (right, y), (OUT, y))

@@ -184,6 +184,20 @@ def upright_switch(sheet: Sheet, part: Switch, x: float, y: float, *, grounded: 
     beside(sheet, x + 0.5, y - DEPTH / 2, switch_lines(part))
 
 
+def lying_switch(sheet: Sheet, part: Switch, x: float, y: float) -> float:
+    """A synchronous rectifier on a horizontal line, its source at ``x``, its label above; returns x of its drain."""
+    place = sheet.drawing.add(symbols.NMos2(diode=True).reverse().at((x, y)).theta(0))
+    right = float(max(next(iter(place.source)), next(iter(place.drain))))
+    write_block(sheet, (x + right) / 2, y + 0.55, switch_lines(part), align="middle", room=WIDE)
+    return right
+
+
+def timing_line(delay: float, lead: float, least: float) -> str:
+    """What the gates of synchronous rectifiers are told [s]."""
+    on, off, shortest = (engineering(value, "s") for value in (delay, lead, least))
+    return f"rectifiers: on {on} after the body diode, off {off} before current zero, for {shortest} at least"
+
+
 def snubber_branch(sheet: Sheet, part: Snubber, x: float, y: float) -> None:
     half = y - DEPTH / 2
     sheet.drawing.add(symbols.ResistorIEC().scale(0.75).at((x, y)).to((x, half)))

@@ -25,6 +25,7 @@ from harness.show.schematic.sheet import (
     ground,
     heading,
     inline,
+    lying_switch,
     mark_node,
     output_bus,
     output_lines,
@@ -32,6 +33,7 @@ from harness.show.schematic.sheet import (
     pieces,
     snubber_branch,
     stray_loop,
+    timing_line,
     upright_switch,
     wire,
     write,
@@ -41,7 +43,7 @@ from netlists.quantity import engineering
 from netlists.stages import two_switch_forward
 from netlists.stages.flyback_params import Clamp, Params, Secondary, rails
 from netlists.stages.outputs import Output
-from netlists.stages.switching import Diode, Snubber
+from netlists.stages.switching import Diode, Snubber, Switch
 from netlists.stages.transformer import Transformer, Winding
 
 PRIMARY, SECONDARY = 11.0, 12.4  # windings
@@ -59,6 +61,9 @@ def draw_flyback(sheet: Sheet, params: Params) -> tuple[str, float]:
     title = f"Flyback: {mode}, {set_to} {engineering(params.switching_frequency, 'Hz')}"
     heading(sheet, LEFT - 0.5, -0.8, title)
     remark = f"duty at most {params.largest_duty:.3g}; leakage's ring Q {params.strays.loop_quality:g}"
+    if params.secondaries[0].synchronous is not None:
+        told = timing_line(params.rectifier_delay, params.rectifier_lead, params.rectifier_least_on)
+        remark += f"; {told}"
     write(sheet, LEFT - 0.5, -1.35, remark, size=SMALL, colour=GREY)
     top = -3.4
     drain, below = top - TALL, top - TALL - 2 * DEPTH - 1.2
@@ -162,11 +167,15 @@ def _name(sheet: Sheet, output: Output, y: float) -> None:
     write(sheet, RECTIFIED + 0.6, y - 0.1, line, size=SIZE + 1, room=8.0)
 
 
-def _rectifier(sheet: Sheet, part: Diode, snubber: Snubber | None, y: float) -> None:
+def _rectifier(sheet: Sheet, part: Diode | Switch, snubber: Snubber | None, y: float) -> None:
     """A rectifier from a winding to the output's side, its snubber below it."""
-    inline(sheet, symbols.Diode(), RECTIFIER + 0.3, RECTIFIED - 0.3, y, diode_lines(part))
+    right = RECTIFIED - 0.3
+    if isinstance(part, Switch):
+        right = lying_switch(sheet, part, RECTIFIER + 0.3, y)
+    else:
+        inline(sheet, symbols.Diode(), RECTIFIER + 0.3, right, y, diode_lines(part))
     wire(sheet, (RECTIFIER, y), (RECTIFIER + 0.3, y))
-    wire(sheet, (RECTIFIED - 0.3, y), (RECTIFIED, y))
+    wire(sheet, (right, y), (RECTIFIED, y))
     if snubber is None:
         return
     left, level = RECTIFIER + 0.2, y - DETOUR

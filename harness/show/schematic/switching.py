@@ -99,6 +99,8 @@ def _buck_leg(sheet: Sheet, rail: buck.Rail, tag: str, y: float) -> float:
 
 def _rail_heading(rail: buck.Rail, tag: str) -> str:
     text = f"rail {tag}, {rail.name}: {engineering(rail.voltage, 'V')}, {_phases(rail.phases)}, {rail.rectification}"
+    if rail.emulates_diode:
+        text += f", low side off {engineering(rail.turn_off_lead, 's')} before current zero"
     return text if rail.phase_angle == 0 else f"{text}, {engineering(rail.phase_angle, 'deg')} behind the first rail"
 
 

@@ -8,7 +8,7 @@ at the current it carries. Left between them are the edges, the leakage's takeov
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -29,6 +29,7 @@ from netlists.stages.transformer import Transformer, Winding
 MEANS, RIPPLE, PEAKS = 0.003, 0.01, 0.03
 ON, WOUND, SLOPE, SMALL = 1e-3, 1e-3, 1e-4, 0.1e-12
 LEAKAGE = 5e-5  # of the inductance; its ringing with the picofarads is damped within a swing
+BODY, TIMING = 0.3, 20e-9  # of a synchronous rectifier: its body diode, its delay and its lead
 FORWARD_VOLTAGE, TEST_CURRENT = 0.4, 1.0
 EMISSION_VOLTAGE = 1.05 * 25.865e-3  # of a Schottky diode at 27 degC; k T / q is a constant of nature [V]
 
@@ -52,24 +53,29 @@ def straight_line(current: float) -> tuple[float, float]:
 
 def case(
     voltages: tuple[float, float], load: float, frequency: float, inductance: float, ratio: float, capacitance: float,
-    esr: float, diode_at: float, *, discontinuous: bool = False,
+    esr: float, diode_at: float, *, discontinuous: bool = False, synchronous: bool = False,
 ) -> Case:  # fmt: skip
-    """Input and output [V], load [ohm]; ``diode_at`` is the current its diode is drawn straight at [A]."""
+    """Input and output [V], load [ohm]; ``diode_at`` is the current its diode is drawn straight at [A].
+
+    A synchronous rectifier is one without a drop but for the few nanoseconds of its delay and its lead.
+    """
     winding = Winding(ratio, WOUND)
     small = Diode("D1", FORWARD_VOLTAGE, TEST_CURRENT, SLOPE, SMALL)
     output = Output("rail", (Bank("C1", capacitance, esr),), voltages[1], voltages[1] / load)
     reflected = ratio * voltages[1]
+    rectifier = Switch("Q2", ON, SMALL, BODY) if synchronous else replace(small, designator="D2")
     params = Params(
         "fixed_frequency",
         Switch("Q1", ON, SMALL),
         Transformer("T1", (winding,), inductance, LEAKAGE * inductance, WOUND),
         Clamp(small, "C9", "R9", 1e-9, reflected**2 / (3e-4 * voltages[1] ** 2 / load)),
-        (Secondary(output, winding, Diode("D2", FORWARD_VOLTAGE, TEST_CURRENT, SLOPE, SMALL)),),
+        (Secondary(output, winding, rectifier),),
         Strays(loop_inductance=1e-9, loop_quality=0.005, switching_time=1e-9),
         frequency,
         largest_duty=0.95,
+        **({"rectifier_delay": TIMING, "rectifier_lead": TIMING} if synchronous else {}),
     )
-    drop, resistance = straight_line(diode_at)
+    drop, resistance = (0.0, ON) if synchronous else straight_line(diode_at)
     circuit = Circuit(
         voltages[0], frequency, inductance, ratio, load, capacitance, esr, ON + WOUND, drop, resistance + WOUND
     )
@@ -84,6 +90,10 @@ CASES = {
     # Of our own invention from here on.
     "continuous": case((120.0, 12.0), 4.0, 100e3, 900e-6, 6.0, 470e-6, 20e-3, 5.5),
     "discontinuous": case((120.0, 12.0), 12.0, 100e3, 120e-6, 6.0, 470e-6, 20e-3, 5.0, discontinuous=True),
+    "synchronous, continuous": case((120.0, 12.0), 4.0, 100e3, 900e-6, 6.0, 470e-6, 20e-3, 0.0, synchronous=True),
+    "synchronous, discontinuous": case(
+        (120.0, 12.0), 12.0, 50e3, 240e-6, 6.0, 470e-6, 20e-3, 0.0, discontinuous=True, synchronous=True
+    ),
 }
 ANY = pytest.mark.parametrize("name", CASES)
 
@@ -104,7 +114,9 @@ def simulated(name: str) -> tuple[float, FloatArray, dict[str, FloatArray]]:
         "magnetising": "magnetising_current", "switch": "switch_current", "diode": "rectifier_current_a",
         "output": "output_voltage_a", "capacitor": "output_current_a0",
     }  # fmt: skip
-    found = {ours: waveform.window(axis, run.signals[name].values, *span) for ours, name in theirs.items()}
+    found = {ours: waveform.window(axis, run.signals[signal].values, *span) for ours, signal in theirs.items()}
+    if CASES[name].params.secondaries[0].synchronous:  # its source lies at the winding
+        found["diode"] = (found["diode"][0], -found["diode"][1])
     return run.solution["control.0.duty"], found["output"][0], {ours: values for ours, (_, values) in found.items()}
 
 

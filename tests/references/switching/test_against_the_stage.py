@@ -76,9 +76,13 @@ def buck_case(
     diode_at: float | None = None,
     snubber: Snubber | None = None,
     discontinuous: bool = False,
+    emulates: bool = False,
     **feed: object,
 ) -> Case:
-    """Input and output [V], load [A]; ``diode_at`` is the current its diode is drawn straight at, None: synchronous."""
+    """Input and output [V], load [A]; ``diode_at`` is the current its diode is drawn straight at, None: synchronous.
+
+    ``emulates`` : the low side turns off as the choke's current ends, so it is a diode without a drop
+    """
     rail = buck.Rail(
         name="rail",
         rectification="synchronous" if diode_at is None else "diode",
@@ -94,6 +98,8 @@ def buck_case(
         dead_time_rising=DEAD_TIME,
         dead_time_falling=DEAD_TIME,
         snubber=snubber,
+        light_load="diode_emulation" if emulates else "forced_continuous",
+        turn_off_lead=DEAD_TIME,
     )
     params = buck.Params(
         rails=(rail,), input_voltage=voltages[0], switching_frequency=frequency, **(STIFF_INPUT | feed)
@@ -101,7 +107,7 @@ def buck_case(
     drop, resistance = (0.0, ON) if diode_at is None else straight_line(diode_at)
     circuit = Circuit(
         voltages[0], frequency, inductance, voltages[1] / current, branches(outputs), phases, WINDING, ON, resistance,
-        drop, synchronous=diode_at is None, feed=_feed(params) if feed else None,
+        drop, synchronous=diode_at is None and not emulates, feed=_feed(params) if feed else None,
     )  # fmt: skip
     condition = Condition(voltages[0], 0.0, voltages[1] * current, 25.0, supply="dc")
     return Case("buck", params, condition, circuit, voltages[1], discontinuous)
@@ -183,6 +189,30 @@ CASES = {
         snubber=Snubber(2e3, 10 * PICOFARAD),  # ends the ringing of choke and picofarads in the idle time
         discontinuous=True,
     ),
+    "diode emulation": buck_case(
+        (24.0, 12.0),
+        0.5,
+        100e3,
+        10e-6,
+        (Bank("C1", 100e-6, 20e-3),),
+        snubber=Snubber(2e3, 10 * PICOFARAD),
+        discontinuous=True,
+        emulates=True,
+    ),
+    "three phases in diode emulation": buck_case(
+        (12.0, 5.0),
+        3.0,
+        150e3,
+        3e-6,
+        (Bank("C1", 820e-6, 8e-3, parallel=2), Bank("C2", 22e-6, 2e-3, parallel=4)),
+        phases=3,
+        snubber=Snubber(1e3, 10 * PICOFARAD),
+        discontinuous=True,
+        emulates=True,
+    ),
+    "diode emulation, continuous": buck_case(
+        (48.0, 18.0), 1.8, 40e3, 97.5e-6, (Bank("C1", 100e-6, NO_ESR),), emulates=True
+    ),
     "discontinuous boost": boost_case(
         (24.0, 48.0),
         50.0,
@@ -238,7 +268,7 @@ def names(case: Case) -> dict[str, tuple[str, float]]:
         found = {"output_voltage": ("output_voltage_a", 1.0)}
         tag, switch, output = "a", "high", "output_current_a"
         # A low place's current counts into its drain, and freewheeling flows out of it.
-        free, sign = ("low", -1.0) if case.circuit.synchronous else ("free", 1.0)
+        free, sign = ("free", 1.0) if case.params.rails[0].diode else ("low", -1.0)
     for phase in range(case.circuit.phases):
         found[f"choke_current_{phase}"] = (f"choke_current_{tag}{phase}", 1.0)
         found[f"switch_current_{phase}"] = (f"{switch}_current_{tag}{phase}", 1.0)
