@@ -81,16 +81,16 @@ def test_the_whole_way_by_the_command_line(checked: Checked, stored: dict[str, A
     assert lapse["what"] == ["limit", "margin", "verdict"]
     assert lapse["before"]["margin"] == pytest.approx(1 - lapse["before"]["adverse"] / 400)
     assert lapse["after"]["margin"] == pytest.approx(1 - lapse["after"]["adverse"] / 350)
-    again = bulkrail(
-        "report", str(file), "--out", str(tmp_path / "new"), "--instance", RECTIFIER, "--no-pdf", "--corrects",
-        str(report), *common,
-    )  # fmt: skip
-    assert (again.returncode, again.stderr) == (0, "")
+    row = next(row for row in stored["metrics"] if row["metric"] == "bulk_voltage_peak")
+    row |= {"limit_adverse": 350.0, "margin": 1 - row["adverse"]["value"] / 350, "verdict": "over"}
+    write_report(file, tmp_path / "new", checked.results, instance=RECTIFIER, pdf=False, corrects=report)
     corrected = tmp_path / "new" / "lantern-65.html"
     published, _ = read_published(corrected)
     (erratum,) = published.errata
     assert erratum["corrects"] == read_published(report)[1]
-    assert erratum["metrics"] == [lapse]
+    (told,) = erratum["metrics"]
+    assert [told[key] for key in ("metric", "subject", "what")] == ["bulk_voltage_peak", "C1", lapse["what"]]
+    assert told["after"]["margin"] == pytest.approx(lapse["after"]["margin"])
     assert "this report corrects an earlier one" in corrected.read_text(encoding="utf-8")
     assert "this report corrects an earlier one" not in report.read_text(encoding="utf-8")
 
@@ -159,11 +159,13 @@ def test_without_chromium_the_page_is_written_all_the_same(
     results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
-    lines = write_report(LANTERN, tmp_path, results)
-    assert lines[0] == f"report: {tmp_path / 'lantern-65.html'}"
-    assert "needs Chromium (apt-get install chromium)" in lines[1]
-    with pytest.raises(SetupError, match="needs Chromium"):
-        write_report(LANTERN, tmp_path, results, pdf=True)
+    options = ("report", str(LANTERN), "--out", str(tmp_path), "--results", str(results))
+    done = bulkrail(*options)
+    page, reason = done.stdout.splitlines()
+    assert (done.returncode, done.stderr, page) == (0, "", f"report: {tmp_path / 'lantern-65.html'}")
+    assert "needs Chromium (apt-get install chromium)" in reason
+    done = bulkrail(*options, "--pdf")
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", f"{reason}\n")
 
 
 @pytest.mark.parametrize("script", ["#!/bin/sh\nexec sleep 60\n", "#!/bin/sh\necho no screen >&2\nexit 1\n"])

@@ -180,9 +180,9 @@ def _traces(
         axis.plot(time * factor, values, style, color=colour, alpha=alpha, linewidth=1.2, label=label)
 
 
-def thinned(time: FloatArray, values: FloatArray, most: int = MOST_POINTS) -> tuple[FloatArray, FloatArray]:
-    """At most about ``most`` points of a signal, the lowest and highest of every stretch among them."""
-    stride = -(-2 * time.size // most)
+def thinned(time: FloatArray, values: FloatArray, most: int | None = None) -> tuple[FloatArray, FloatArray]:
+    """At most about ``most`` (MOST_POINTS) points of a signal, the lowest and highest of every stretch among them."""
+    stride = -(-2 * time.size // (most or MOST_POINTS))
     if stride <= 2:
         return time, values
     kept: list[int] = [0]

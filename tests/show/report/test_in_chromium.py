@@ -70,6 +70,23 @@ def test_on_a_phone_no_number_is_lost_and_letters_can_be_read(browser: Browser, 
         assert min(sizes) > 7.5  # px of a picture's letters
 
 
+def test_labels_of_a_circuit_keep_their_own_size(browser: Browser, reported: Path) -> None:
+    """A label is made smaller where it would not fit its room; the page's style must not make it larger again."""
+    with page_of(browser, reported, WIDE) as (page, _):
+        sizes = page.evaluate(
+            """[...document.querySelectorAll('figure.circuit text')].map(one =>
+            [parseFloat(getComputedStyle(one).fontSize), parseFloat(one.getAttribute('font-size'))])"""
+        )
+        assert len(sizes) > 40
+        assert all(abs(shown - own) < 0.01 for shown, own in sizes)
+
+
+def test_formulas_fit_on_a_wide_page(browser: Browser, reported: Path) -> None:
+    with page_of(browser, reported, WIDE) as (page, _):
+        wide = "[...document.querySelectorAll('.typeset')].filter(one => one.scrollWidth > one.clientWidth + 1)"
+        assert page.evaluate(f"{wide}.map(one => one.getAttribute('aria-label'))") == []
+
+
 def test_marks_sit_on_their_traces(browser: Browser, reported: Path) -> None:
     """As drawn: every ring's middle lies on some trace of its picture."""
     with page_of(browser, reported, WIDE) as (page, _):
