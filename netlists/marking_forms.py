@@ -12,8 +12,17 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from netlists.marking_tables import (
-    EIA96_MULTIPLIERS, SAFETY_CLASSES, VOLTAGE_LETTERS, Deviation, ceramic_class, coded_voltage, dated,
-    deviation_text, eia96_resistance, impulse_voltage, letter_tolerance,
+    EIA96_MULTIPLIERS,
+    SAFETY_CLASSES,
+    VOLTAGE_LETTERS,
+    Deviation,
+    ceramic_class,
+    coded_voltage,
+    dated,
+    deviation_text,
+    eia96_resistance,
+    impulse_voltage,
+    letter_tolerance,
 )  # fmt: skip
 from netlists.quantity import PLAUSIBLE, QuantityError, engineering, read_value
 
@@ -89,7 +98,7 @@ _VOLTAGE_CODE = re.compile(rf"[0-4][{''.join(VOLTAGE_LETTERS)}]")
 _VOLTAGE_BEHIND = re.compile(r"([^ ]{2,6}[FGHJKMNQSTZ])([1-9][0-9]{1,3})V?")
 _EIA96 = re.compile(rf"[0-9]{{2}}[{''.join(EIA96_MULTIPLIERS)}]")
 # A tolerance letter behind a code without letters is a capacitor's or inductor's custom; chip resistors have none.
-_LETTER_BEHIND_DIGITS = {"resistor": -20, "capacitor": 20, "inductor": 5}
+_LETTER_BEHIND_DIGITS: dict[str, int] = {"resistor": -20, "capacitor": 20, "inductor": 5}
 
 
 def token_readings(token: str) -> list[Reading]:
@@ -137,13 +146,12 @@ def _letter_code(before: str, letter: str, behind: str) -> Iterator[Reading]:
     """4R7, R47, 47K, 4n7, 5L0: the letter is the decimal point and says the power of ten."""
     for unit, read_as, standard, points in _LETTERS[letter]:
         value = _value_of(f"{before}{read_as}{behind}", unit)
-        if value is not None:
-            form = f"letter code, {letter} for {_meaning(read_as, unit)}"
-            yield Reading(COMPONENT_OF[unit], value, form, standard, points)
-
-
-def _meaning(read_as: str, unit: str) -> str:
-    return {"R": "ohm"}.get(read_as, f"{read_as}{unit}")
+        if value is None:
+            continue
+        form = f"letter code, {letter} for {'ohm' if read_as == 'R' else read_as + unit}"
+        found = Reading(COMPONENT_OF[unit], value, form, standard, points)
+        # 4.7k: the letter was to spare the point
+        yield found if "." not in before else replace(found, standard=PRACTICE, points=points - 25)
 
 
 def _unit_written(number: str, unit: str) -> Iterator[Reading]:
@@ -159,11 +167,13 @@ def _unit_written(number: str, unit: str) -> Iterator[Reading]:
 
 def _decimal(token: str) -> Iterator[Reading]:
     """0.1, .47: microfarad on film capacitors, else ohm or microhenry."""
-    for component, exponent, points in (("capacitor", -6, 40), ("resistor", 0, 30), ("inductor", -6, 25)):
+    meanings: tuple[tuple[Component, str, int, int], ...] = (
+        ("capacitor", "uF", -6, 40), ("resistor", "ohm", 0, 30), ("inductor", "uH", -6, 25),
+    )  # fmt: skip
+    for component, unit, exponent, points in meanings:
         value = float(f"{token}e{exponent}")
         if value > 0:
-            form = f"decimal number, in {_basic(component)}"
-            yield Reading(component, value, form, PRACTICE, points)  # type: ignore[arg-type]  # of the tuple above
+            yield Reading(component, value, f"decimal number, in {unit}", PRACTICE, points)
 
 
 def _basic(component: str) -> str:
@@ -207,11 +217,11 @@ def _with_tolerance(token: str) -> Iterator[Reading]:
     for reading in _value_readings(core):
         found = letter_tolerance(reading.component, letter, reading.value or 0.0)
         if found is not None:
-            more = 5 if not core.isdigit() else _LETTER_BEHIND_DIGITS[reading.component]
+            more = _LETTER_BEHIND_DIGITS[reading.component] if core.replace(".", "").isdigit() else 5
+            if letter == "F" and core[-1] in "pnum":  # 470uF is microfarad, and hardly 470 u of 1 %
+                more = -60
             form = f"{reading.form}, tolerance letter {letter}"
-            yield replace(
-                reading, form=form, tolerance=found[0], tolerance_text=found[1], points=reading.points + more
-            )
+            yield replace(reading, form=form, tolerance=found[0], tolerance_text=found[1], points=reading.points + more)
 
 
 def _eia96(token: str) -> Iterator[Reading]:
@@ -236,7 +246,7 @@ def _with_voltage(token: str) -> Iterator[Reading]:
         return
     for reading in (*_value_readings(rest), *_with_tolerance(rest)):
         if reading.component == "capacitor":
-            yield replace(reading, form=form + reading.form, voltage=volts, points=reading.points + 30)
+            yield replace(reading, form=form + reading.form, voltage=volts)
 
 
 def class_readings(token: str) -> Iterator[Reading]:

@@ -128,7 +128,7 @@ def ceramic_class(code: str) -> str | None:
         code = "C0G"
     if len(code) != 3:
         return None
-    first, second, third = code
+    first, second, third = code[0], code[1], code[2]
     if first in _COLDEST and second in _HOTTEST and third in _CHANGE:
         span = f"{_COLDEST[first]} to {_HOTTEST[second]} degC"
         return f"class 2: {_CHANGE[third]} % from {span}, without bias"

@@ -27,8 +27,8 @@ def rounded_series(count: int) -> tuple[int, ...]:
     return tuple(920 if count == 192 and member == 919 else member for member in members)
 
 
-# Name -> members in hundredths of a decade's first value. Coarsest first: each of E3 to E24 holds the one before it, and
-# each of E48 to E192; E24 and E48 share no more than some members.
+# Name -> members in hundredths of a decade's first value. Coarsest first: each of E3 to E24 holds the one before it,
+# and each of E48 to E192; E24 and E48 share no more than some members.
 SERIES: dict[str, tuple[int, ...]] = {
     "E3": _E24[::8],
     "E6": _E24[::4],
