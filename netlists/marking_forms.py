@@ -90,11 +90,12 @@ _LETTERS: dict[str, tuple[tuple[str, str, str, int], ...]] = {
     "N": (("H", "n", PRACTICE, 35), ("F", "n", PRACTICE, 30)),
     "P": (("F", "p", PRACTICE, 45),),
 }
-_LETTER_CODE = re.compile(r"([0-9]{0,4}(?:\.[0-9]{1,3})?)([RrKkMGLmunpUNP])([0-9]{0,4})")
+_LETTER_CODE = re.compile(r"((?:0|[1-9][0-9]{0,3})?(?:\.[0-9]{1,3})?)([RrKkMGLmunpUNP])([0-9]{0,4})")
 _WITH_UNIT = re.compile(r"([0-9]{0,6}(?:\.[0-9]{0,4})?[pnumkKMGR]?[0-9]{0,4})(F|H|ohm|Ohm|Ω)")
 _DECIMAL = re.compile(r"[0-9]{0,3}\.[0-9]{1,4}")
 _ZERO = re.compile(r"0{1,4}|0R0{0,2}|R0{1,3}")
 _VOLTAGE_CODE = re.compile(rf"[0-4][{''.join(VOLTAGE_LETTERS)}]")
+_VOLTAGE_BEFORE = re.compile(rf"({_VOLTAGE_CODE.pattern})([1-9][0-9]{{2}}[A-Z]?|[0-9]{{0,3}}[nupR][0-9]{{0,3}}[A-Z]?)")
 _VOLTAGE_BEHIND = re.compile(r"([^ ]{2,6}[FGHJKMNQSTZ])([1-9][0-9]{1,3})V?")
 _EIA96 = re.compile(rf"[0-9]{{2}}[{''.join(EIA96_MULTIPLIERS)}]")
 # A tolerance letter behind a code without letters is a capacitor's or inductor's custom; chip resistors have none.
@@ -236,9 +237,9 @@ def _eia96(token: str) -> Iterator[Reading]:
 
 def _with_voltage(token: str) -> Iterator[Reading]:
     """2A104J and 104K630: a capacitor's code with its voltage before or behind it."""
-    if _VOLTAGE_CODE.fullmatch(token[:2]) and re.fullmatch(r"[0-9.nupR]{2,4}[A-Z]?", token[2:]):
-        volts, rest = coded_voltage(token[:2]), token[2:]
-        form = f"voltage code {token[:2]}, then "
+    if match := _VOLTAGE_BEFORE.fullmatch(token):
+        volts, rest = coded_voltage(match.group(1)), match.group(2)
+        form = f"voltage code {match.group(1)}, then "
     elif match := _VOLTAGE_BEHIND.fullmatch(token):
         rest, volts = match.group(1), float(match.group(2))
         form = "voltage behind, before it "
@@ -246,7 +247,8 @@ def _with_voltage(token: str) -> Iterator[Reading]:
         return
     for reading in (*_value_readings(rest), *_with_tolerance(rest)):
         if reading.component == "capacitor":
-            yield replace(reading, form=form + reading.form, voltage=volts)
+            less = 45 if rest[-1].isdigit() else 0  # hardly met without a tolerance letter: 2K130 is 2.13 kohm
+            yield replace(reading, form=form + reading.form, voltage=volts, points=reading.points - less)
 
 
 def class_readings(token: str) -> Iterator[Reading]:

@@ -108,6 +108,8 @@ class _Beside:
 
 
 def _beside(token: str) -> Mapping[str, object]:
+    if re.fullmatch(r"[0-3]V", token):  # 35 V as a code; nobody rates a part for 1 V
+        return {"voltage": coded_voltage(token)}
     if match := re.fullmatch(r"([0-9]{1,5}(?:\.[0-9]{1,3})?k?V)(?:ac|dc|AC|DC|~|-)?", token):
         return {"voltage": read_value(match.group(1), "V")}
     if "%" in token:
