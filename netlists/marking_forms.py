@@ -97,6 +97,7 @@ _ZERO = re.compile(r"0{1,4}|0R0{0,2}|R0{1,3}")
 _VOLTAGE_CODE = re.compile(rf"[0-4][{''.join(VOLTAGE_LETTERS)}]")
 _VOLTAGE_BEFORE = re.compile(rf"({_VOLTAGE_CODE.pattern})([1-9][0-9]{{2}}[A-Z]?|[0-9]{{0,3}}[nupR][0-9]{{0,3}}[A-Z]?)")
 _VOLTAGE_BEHIND = re.compile(r"([^ ]{2,6}[FGHJKMNQSTZ])([1-9][0-9]{1,3})V?")
+_TEMPERATURE = re.compile(r"(?:70|85|105|110|125|130|135|150|155)°?C")
 _EIA96 = re.compile(rf"[0-9]{{2}}[{''.join(EIA96_MULTIPLIERS)}]")
 # A tolerance letter behind a code without letters is a capacitor's or inductor's custom; chip resistors have none.
 _LETTER_BEHIND_DIGITS: dict[str, int] = {"resistor": -20, "capacitor": 20, "inductor": 5}
@@ -109,7 +110,8 @@ def token_readings(token: str) -> list[Reading]:
     [('resistor', 4700.0)]
     """
     readings = list(_zero_ohm(token) or (*_value_readings(token), *_with_tolerance(token), *_eia96(token)))
-    readings += [*_with_voltage(token), *class_readings(token), *_voltage_alone(token), *_dates(token)]
+    readings += [*_with_voltage(token), *class_readings(token), *_voltage_alone(token), *_temperature(token)]
+    readings += _dates(token)
     return [reading for reading in readings if reading.value is None or _possible(reading)]
 
 
@@ -205,7 +207,8 @@ def _digits(token: str) -> Iterator[Reading]:
         if zeros <= _MOST_ZEROS[component]:
             value = float(f"{token[:-1]}e{zeros + _BASE_EXPONENT[component]}")
             form = f"{'three' if count == 3 else 'four'}-digit code in {_basic(component)}, last digit counts zeros"
-            yield Reading(component, value, form, _STANDARD_OF_DIGITS[component], points)
+            says = (f"usually ±{5 if count == 3 else 1} %",) if component == "resistor" else ()
+            yield Reading(component, value, form, _STANDARD_OF_DIGITS[component], points, says=says)
     if count <= 2 or last == 0:
         for component, points in _AS_IT_STANDS[count].items():
             value = float(f"{token}e{_BASE_EXPONENT[component]}")
@@ -222,7 +225,8 @@ def _with_tolerance(token: str) -> Iterator[Reading]:
             if letter == "F" and core[-1] in "pnum":  # 470uF is microfarad, and hardly 470 u of 1 %
                 more = -60
             form = f"{reading.form}, tolerance letter {letter}"
-            yield replace(reading, form=form, tolerance=found[0], tolerance_text=found[1], points=reading.points + more)
+            points = reading.points + more
+            yield replace(reading, form=form, tolerance=found[0], tolerance_text=found[1], points=points, says=())
 
 
 def _eia96(token: str) -> Iterator[Reading]:
@@ -281,6 +285,21 @@ def safety_text(name: str, capacitance: float | None) -> str:
 def _voltage_alone(token: str) -> Iterator[Reading]:
     if _VOLTAGE_CODE.fullmatch(token):
         yield Reading("capacitor", None, "voltage code alone", PRACTICE, 70, voltage=coded_voltage(token))
+
+
+def temperature_text(token: str) -> str | None:
+    """``105 degC`` of 105C or 105°C, or None: the temperatures electrolytic cans are rated for, and some above.
+
+    >>> temperature_text("105°C"), temperature_text("10C")
+    ('105 degC', None)
+    """
+    return f"{token.rstrip('°C')} degC" if _TEMPERATURE.fullmatch(token) else None
+
+
+def _temperature(token: str) -> Iterator[Reading]:
+    if (said := temperature_text(token)) is not None:
+        points = 90 if "°" in token else 60
+        yield Reading("capacitor", None, "rated temperature alone", PRACTICE, points, says=(f"up to {said}",))
 
 
 def _dates(token: str) -> Iterator[Reading]:

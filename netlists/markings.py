@@ -19,6 +19,7 @@ from netlists.marking_forms import (
     class_readings,
     safety_classes,
     safety_text,
+    temperature_text,
     token_readings,
 )  # fmt: skip
 from netlists.marking_tables import Deviation, ceramic_class, coded_voltage, deviation_text, letter_tolerance
@@ -74,8 +75,9 @@ def cleaned_text(text: str) -> str:
         return text
     for found, instead in (("µ", "u"), ("μ", "u"), ("\u2126", "Ω"), ("+-", "±"), ("+/-", "±")):
         text = text.replace(found, instead)
+    text = re.sub(r"/(?=[0-9.]+ ?V)", " ", text)  # 220uF/25V; -20/+50% keeps its stroke
     text = re.sub(r"(?<=[0-9 ])(?:MFD|mfd|Mfd)(?![A-Za-z])", "uF", " ".join(text.strip(" \t").split(" ")))
-    return re.sub(r"(?<![^ ])([0-9.]+) +([pnum]?[FH]|[kM]?Ω|[kKM]?ohm|%|V(?:ac|dc|AC|DC|~)?)(?![^ ])", r"\1\2", text)
+    return re.sub(r"(?<![^ ])([0-9.]+) +([pnum]?[FH]|[kM]?Ω|[kKM]?ohm|%|V(?:ac|dc|AC|DC|~)?|°C)(?![^ ])", r"\1\2", text)
 
 
 def _rule(cleaned: str) -> str:
@@ -119,8 +121,8 @@ def _beside(token: str) -> Mapping[str, object]:
             return {}
     if re.fullmatch(r"[A-Z]", token):
         return {"letter": token}
-    if re.fullmatch(r"(?:70|85|105|110|125|130|135|150|155)°?C", token):
-        return {"temperature": f"{token.rstrip('°C')} degC"}
+    if (said := temperature_text(token)) is not None:
+        return {"temperature": said}
     if ceramic_class(token) is not None or safety_classes(token) is not None:
         return {"class_code": token}
     if any(reading.form == "voltage code alone" for reading in token_readings(token)):
@@ -176,13 +178,14 @@ def _joined(reading: Reading, beside: _Beside) -> Iterator[Reading]:
         if reading.tolerance is not None:
             return
         reading = replace(reading, tolerance=marked[0], tolerance_text=marked[1])
-    says = [text for text in (beside.temperature,) if text]
-    if beside.class_code:
-        says += _class_says(beside.class_code, reading.value)
-    yield replace(reading, says=reading.says + tuple(says))
+        reading = replace(reading, says=tuple(said for said in reading.says if not said.startswith("usually ")))
+    says = (f"up to {beside.temperature}",) if beside.temperature else ()
+    yield replace(reading, says=(*reading.says, *says, *_class_says(beside.class_code, reading.value)))
 
 
 def _class_says(code: str, capacitance: float | None) -> list[str]:
+    if not code:
+        return []
     names = safety_classes(code)
     if names is not None:
         return [safety_text(name, capacitance) for name in names]

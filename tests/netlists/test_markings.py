@@ -236,6 +236,7 @@ def test_what_records_read_decodes_the_same(text: str) -> None:
         ("0R", "resistor", 0.0), ("0", "resistor", 0.0), ("000", "resistor", 0.0), ("4.7kΩ", "resistor", 4700.0),
         ("0.22Ω 5%", "resistor", 0.22), ("10mH", "inductor", 10e-3), ("100 16V", "capacitor", 100e-6),
         ("47 MFD 63V", "capacitor", 47e-6), ("470 uF 450 V", "capacitor", 470e-6),
+        ("220uF/25V", "capacitor", 220e-6), ("10u/16V 105 °C", "capacitor", 10e-6),
     ],
 )  # fmt: skip
 def test_likeliest_reading(text: str, component: str, value: float) -> None:
@@ -319,6 +320,20 @@ def test_voltage_codes(code: str, volts: float) -> None:
     assert (found.component, found.value, found.voltage) == ("capacitor", None, pytest.approx(volts))
 
 
+def test_rated_temperatures() -> None:
+    assert first("105C").says == ("up to 105 degC",)
+    assert first("470uF 450V 105°C").says == ("up to 105 degC",)
+    assert holds("105C", "resistor", 1e6, (-0.0025, 0.0025))
+
+
+def test_what_is_usual_stands_only_where_nothing_is_marked() -> None:
+    assert first("104").says == ("usually ±5 %",)
+    assert first("1002").says == ("usually ±1 %",)
+    for text in ("1002F", "1002 F", "1002 1%"):
+        resistor = decode(text, "resistor").readings[0]
+        assert (resistor.tolerance, resistor.says) == ((-0.01, 0.01), ())
+
+
 def test_332k_is_two_parts() -> None:
     """IEC 60062 has 332K for 332 kohm; on a film capacitor it is 3.3 nF, which is met far more often."""
     assert [(r.component, r.value) for r in decode("332K").readings[:2]] == [("capacitor", 3.3e-9), ("resistor", 332e3)]
@@ -357,8 +372,8 @@ def test_misread_characters_are_offered_last_and_marked(text: str, component: st
 HOSTILE = [
     "", " ", "\t", "\n", "\0", "\x1b[2J", "4K7\n", "4K7\x1b[31m", "\u202e4K7", "４７", "4К7", "٤٧", "²", "1e5", "1e400",
     "-5", "+5", "..", ".", "R", "K", "%", "V", "0V", "4R7R7", "K47", "4K7 4K7", "450V 400V", "470uF 450V 400V",
-    "4K7K J", "9" * 41, "9" * 1_000_000, "R" * 40, "4R7 " * 10, "[red]x[/red]", "{}", "NaN", "inf", "99999999999999999999V",
-    "\ud800", "1" * 30 + "V", "150% 4K7", "hello",
+    "4K7K J", "9" * 41, "9" * 1_000_000, "R" * 40, "4R7 " * 10, "[red]x[/red]", "{}", "NaN", "inf",
+    "99999999999999999999V", "\ud800", "1" * 30 + "V", "150% 4K7", "hello",
 ]  # fmt: skip
 
 
