@@ -252,7 +252,9 @@ def _with_voltage(token: str) -> Iterator[Reading]:
     for reading in (*_value_readings(rest), *_with_tolerance(rest)):
         if reading.component == "capacitor":
             less = 45 if rest[-1].isdigit() else 0  # hardly met without a tolerance letter: 2K130 is 2.13 kohm
-            yield replace(reading, form=form + reading.form, voltage=volts, points=reading.points - less)
+            standard = f"{reading.standard}; the voltage {PRACTICE}"
+            points = reading.points - less
+            yield replace(reading, form=form + reading.form, standard=standard, voltage=volts, points=points, says=())
 
 
 def class_readings(token: str) -> Iterator[Reading]:
