@@ -61,7 +61,7 @@ def decode(text: str, kind: Component | None = None) -> Decoded:
     [('resistor', 100000.0), ('capacitor', 1e-07), ('inductor', 0.1)]
     """
     cleaned = cleaned_text(text)
-    if not cleaned or len(cleaned) > LONGEST_MARKING or not re.fullmatch(r"[ -~°±Ω]+", cleaned):
+    if not cleaned or len(cleaned) > LONGEST_MARKING or not re.fullmatch(r"[ -~°Ω]+", cleaned):
         return Decoded(text, (), f"{shown(text)}: no marking; {_rule(cleaned)}")
     readings = _ranked(_readings(cleaned), kind)
     readings += _misreadings(cleaned, readings, kind)
@@ -70,13 +70,14 @@ def decode(text: str, kind: Component | None = None) -> Decoded:
 
 
 def cleaned_text(text: str) -> str:
-    """One spelling for micro, ohm and MFD, single spaces, none between a number and its unit."""
+    """One spelling for micro, ohm, MFD, tolerances and the decimal point; no space between a number and its unit."""
     if len(text) > 10 * LONGEST_MARKING:  # nothing a part could bear: not searched
         return text
-    for found, instead in (("µ", "u"), ("μ", "u"), ("\u2126", "Ω"), ("+-", "±"), ("+/-", "±")):
+    for found, instead in (("µ", "u"), ("μ", "u"), ("\u2126", "Ω"), ("+/-", " "), ("+-", " "), ("±", " ")):
         text = text.replace(found, instead)
     text = re.sub(r"/(?=[0-9.]+ ?V)", " ", text)  # 220uF/25V; -20/+50% keeps its stroke
-    text = re.sub(r"(?<=[0-9 ])(?:MFD|mfd|Mfd)(?![A-Za-z])", "uF", " ".join(text.strip(" \t").split(" ")))
+    text = re.sub(r"(?<=[0-9]),(?=[0-9])", ".", re.sub(r" +", " ", text.strip(" \t")))
+    text = re.sub(r"(?<=[0-9 ])(?:MFD|mfd|Mfd)(?![A-Za-z])", "uF", text)
     return re.sub(r"(?<![^ ])([0-9.]+) +([pnum]?[FH]|[kM]?Ω|[kKM]?ohm|%|V(?:ac|dc|AC|DC|~)?|°C)(?![^ ])", r"\1\2", text)
 
 
@@ -144,8 +145,10 @@ def _readings(text: str) -> list[Reading]:
 
 
 def _value_places(tokens: list[str]) -> list[int]:
-    """Where the value may stand: first a token that can be nothing else, then the first ones."""
-    places = [index for index, token in enumerate(tokens) if _values(token, _Beside())]
+    """Where the value may stand: first a token that can be nothing else, then the first ones; 105C is a temperature."""
+    places = [
+        index for index, token in enumerate(tokens) if temperature_text(token) is None and _values(token, _Beside())
+    ]
     return sorted(places, key=lambda index: (bool(_beside(tokens[index])), index))
 
 
@@ -206,7 +209,8 @@ def _nothing_but_beside(tokens: list[str]) -> list[Reading]:
         ]  # fmt: skip
     if beside.voltage is None:
         return []
-    return [Reading("capacitor", None, "rated voltage alone", PRACTICE, 40, voltage=beside.voltage)]
+    alone = Reading("capacitor", None, "rated voltage alone", PRACTICE, 40)
+    return list(_joined(alone, beside))
 
 
 # --- order

@@ -334,6 +334,20 @@ def test_what_is_usual_stands_only_where_nothing_is_marked() -> None:
         assert (resistor.tolerance, resistor.says) == ((-0.01, 0.01), ())
 
 
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [("4K7   5%", "4K7 5%"), ("4K7±5%", "4K7 5%"), ("4K7 +-5%", "4K7 5%"), ("4K7 +/- 5 %", "4K7 5%"),
+     ("0,47 250V", "0.47 250V"), ("4,7 µF 50V", "4.7uF 50V"), ("4.7 kΩ", "4.7kΩ"), (" 104K ", "104K")],
+)  # fmt: skip
+def test_spellings_of_the_same(text: str, plain: str) -> None:
+    assert decode(text).readings == decode(plain).readings != ()
+
+
+def test_voltage_and_temperature_without_a_value() -> None:
+    found = first("450V 105C")
+    assert (found.value, found.voltage, found.says) == (None, 450.0, ("up to 105 degC",))
+
+
 def test_332k_is_two_parts() -> None:
     """IEC 60062 has 332K for 332 kohm; on a film capacitor it is 3.3 nF, which is met far more often."""
     assert [(r.component, r.value) for r in decode("332K").readings[:2]] == [("capacitor", 3.3e-9), ("resistor", 332e3)]
