@@ -41,14 +41,14 @@ def test_kind_orders(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_json_holds_every_reading(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = tmp_path / "deep" / "found.json"
-    assert bulkrail("decode", "5p1K", "1R234", "hello", "--json", str(file)) == 0
+    assert bulkrail("decode", "5p1K", "1R234", "hello", "\udcff", "--json", str(file)) == 0
     out, err = capsys.readouterr()
     assert f"meanings: {file}" in out.replace("\n", "")
     assert err.startswith('"hello": no code; allowed: ')
-    assert len(err.splitlines()) == 1
+    assert len(err.splitlines()) == 2
     content = json.loads(file.read_text(encoding="utf-8"))
     assert content["schema"] == 1
-    capacitor, odd, nothing = content["texts"]
+    capacitor, odd, nothing, no_text = content["texts"]
     reading = capacitor["readings"][0]
     assert (reading["component"], reading["value"], reading["unit"]) == ("capacitor", 5.1e-12, "F")
     assert reading["tolerance"] == [-0.1, 0.1]
@@ -57,6 +57,7 @@ def test_json_holds_every_reading(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert odd["readings"][0]["nearest"] == {"E24": [1.2, 1.3], "E96": [1.21, 1.24]}
     assert nothing["readings"] == []
     assert nothing["fault"] in err
+    assert no_text["text"] == "\udcff"
 
 
 @pytest.mark.parametrize("texts", [["hello"], ["hello", ""], ["\x1b[2J"], ["9" * 5000]])

@@ -23,6 +23,7 @@ from netlists.marking_tables import (
     VOLTAGE_LETTERS,
     dated,
     impulse_voltage,
+    letter_tolerance,
 )
 from netlists.markings import LONGEST_MARKING, MOST_MISREADINGS, decode
 from netlists.preferred_values import SERIES, series_of
@@ -236,7 +237,7 @@ def test_what_records_read_decodes_the_same(text: str) -> None:
         ("0R", "resistor", 0.0), ("0", "resistor", 0.0), ("000", "resistor", 0.0), ("4.7kΩ", "resistor", 4700.0),
         ("0.22Ω 5%", "resistor", 0.22), ("10mH", "inductor", 10e-3), ("100 16V", "capacitor", 100e-6),
         ("47 MFD 63V", "capacitor", 47e-6), ("470 uF 450 V", "capacitor", 470e-6),
-        ("220uF/25V", "capacitor", 220e-6), ("10u/16V 105 °C", "capacitor", 10e-6),
+        ("0.47K", "capacitor", 0.47e-6), ("220uF/25V", "capacitor", 220e-6), ("10u/16V 105 °C", "capacitor", 10e-6),
     ],
 )  # fmt: skip
 def test_likeliest_reading(text: str, component: str, value: float) -> None:
@@ -299,6 +300,37 @@ def test_classes(text: str, said: str) -> None:
     found = first(text)
     assert found.component == "capacitor"
     assert any(said in one for one in found.says), found.says
+
+
+# IEC 60062, from memory; of inductors common practice, no source
+@pytest.mark.parametrize(
+    ("component", "value", "letters"),
+    [
+        ("resistor", 1e3, "E ±0.005 %, L ±0.01 %, P ±0.02 %, W ±0.05 %, B ±0.1 %, C ±0.25 %, D ±0.5 %, F ±1 %, G ±2 %, "
+                          "H ±3 %, J ±5 %, K ±10 %, M ±20 %, N ±30 %"),
+        ("capacitor", 1e-9, "F ±1 %, J ±5 %, K ±10 %, M ±20 %, N ±30 %, Q -10/+30 %, S -20/+50 %, T -10/+50 %, "
+                            "Z -20/+80 %"),
+        ("capacitor", 5.6e-12, "B ±0.1 pF, C ±0.25 pF, D ±0.5 pF, F ±1 pF, G ±2 pF, J ±5 %"),
+        ("inductor", 1e-5, "F ±1 %, G ±2 %, J ±5 %, K ±10 %, L ±15 %, M ±20 %, N ±30 %"),
+    ],
+)  # fmt: skip
+def test_tolerance_letters(component: str, value: float, letters: str) -> None:
+    for letter, text in (one.split(" ", 1) for one in letters.split(", ")):
+        found = letter_tolerance(component, letter, value)
+        assert found is not None
+        assert found[1] == text
+    for letter in "AIORUVXY" if component != "resistor" else "AIOQRSTUVXYZ":
+        assert letter_tolerance(component, letter, value) is None
+
+
+# EIA-96, as data sheets of chip resistors have it: place 1 is 100
+@pytest.mark.parametrize(
+    ("letters", "value"),
+    [("Z", 0.1), ("YR", 1.0), ("XS", 10.0), ("A", 100.0), ("BH", 1e3), ("C", 1e4), ("D", 1e5), ("E", 1e6), ("F", 1e7)],
+)
+def test_multipliers_of_eia_96(letters: str, value: float) -> None:
+    for letter in letters:
+        assert first(f"01{letter}").value == value
 
 
 def test_impulse_voltage_falls_with_the_root_of_capacitance() -> None:
