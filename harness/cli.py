@@ -293,6 +293,35 @@ def new(
     return 0
 
 
+@app.command(help="Say what the markings on parts may mean, likeliest first.")
+def decode(
+    text: Annotated[list[str], Parameter(help='markings such as 4K7, 104K, 01C or "470uF 450V"', negative=())],
+    *,
+    kind: Annotated[
+        Literal["resistor", "capacitor", "inductor"] | None,
+        Parameter(help="what the parts are known to be; such meanings come first"),
+    ] = None,
+    json: Annotated[Path | None, Parameter(help="write the meanings as JSON; its folder is made")] = None,
+) -> int:
+    """Decodes markings; ends 2 where none of them could be read."""
+    from harness.show.decode_table import decoded_json, print_decoded
+    from netlists.markings import decode as decode_marking
+
+    found = [decode_marking(one, kind) for one in text]
+    for one in found:
+        if one.fault:
+            print(one.fault, file=sys.stderr)
+    if not any(one.readings for one in found):
+        return 2
+    print_decoded(_console(), found)
+    if json is not None:
+        from harness.store.export import write_whole
+
+        write_whole(json, _json_text(decoded_json(found, kind)).encode())
+        print(f"meanings: {json}")
+    return 0
+
+
 Results = Annotated[Path, Parameter(help="results folder of bulkrail check")]
 RecordName = Annotated[str | None, Parameter(help="only runs of this record")]
 InstanceName = Annotated[str | None, Parameter(help="only runs of this stage instance")]
@@ -443,7 +472,11 @@ def _console() -> Console:
 
 
 def _print_json(content: dict[str, Any]) -> None:
+    # by the console, which ends quietly where the reader of a pipe is gone
+    _console().out(_json_text(content), highlight=False)
+
+
+def _json_text(content: dict[str, Any]) -> str:
     import json
 
-    # by the console, which ends quietly where the reader of a pipe is gone
-    _console().out(json.dumps(content, indent=2, allow_nan=False), highlight=False)
+    return json.dumps(content, indent=2, allow_nan=False)

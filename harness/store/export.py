@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import importlib.util
 import io
@@ -73,5 +74,6 @@ def write_whole(path: Path, data: bytes) -> None:
         temporary.write_bytes(data)
         temporary.replace(path)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # nor can it be removed where its folder is none
+            temporary.unlink()
         raise StoreError(f"{path}: cannot be written: {error.strerror}") from error
