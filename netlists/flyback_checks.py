@@ -55,7 +55,7 @@ def _synchronous_faults(record: SupplyRecord, name: str, stage: Flyback) -> Iter
                 "alone, since two tie their rails together by milliohms"
             )
             yield record.finding(f"{path}.output", message)
-        for field_name in stage.RECTIFIER_NEEDS[kind]:
+        for field_name in stage.RECTIFIER_NEEDS.get(kind, ()):  # another kind is refused for itself
             if f"{path}.{field_name}" not in record.quantities:
                 yield record.finding(f"{path}.{field_name}", unread(name, field_name))
     if "synchronous" in stage.choices("rectification"):

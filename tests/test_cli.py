@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -29,6 +30,8 @@ def test_help_names_the_commands() -> None:
 
 
 def test_check_of_the_demonstration_record(checked: Checked, tmp_path: Path) -> None:
+    """A second check too: it starts no simulation, writes no run, and finds the same."""
+    before = {path: path.stat().st_mtime_ns for path in (checked.results / "runs").rglob("*.h5")}
     json_file = tmp_path / "deep" / "lantern.json"
     done = bulkrail("check", str(LANTERN), "--out", str(checked.results), "--json", str(json_file))
     assert done.returncode == checked.assessment.exit_code == 1  # the record hangs on values not read yet
@@ -37,7 +40,11 @@ def test_check_of_the_demonstration_record(checked: Checked, tmp_path: Path) -> 
     for text in ("inrush_peak", "holdup_time", "undecided", "recorded only", "Caution", "flips at"):
         assert text in done.stdout
     assert "…" not in re.sub(r"plot: .*", "", done.stdout)  # nothing was cut off
-    assert json_file.exists()
+    again = json.loads(json_file.read_text(encoding="utf-8"))
+    assert again["provenance"]["simulations_started"] == 0
+    assert {path: path.stat().st_mtime_ns for path in (checked.results / "runs").rglob("*.h5")} == before
+    found, first = ([(row["value"], row["verdict"]) for row in one["metrics"]] for one in (again, checked.json))
+    assert found == first
     plots = list((checked.results / "plots").glob("*.png"))
     assert len(plots) >= 3
     assert all(plot.read_bytes().startswith(b"\x89PNG") and plot.stat().st_size > 10_000 for plot in plots)

@@ -13,7 +13,6 @@ import pytest
 from demonstration import LANTERN, Checked
 from in_process import answered
 
-from harness.check import check_record
 from harness.handcalc import rectifier_bulk as hand
 from harness.judge.agreement import agreement
 from harness.plan import rectifier_bulk as planned
@@ -95,15 +94,6 @@ def test_metrics_recomputed_from_the_file_agree_within_its_rounding(checked: Che
     who = planned.subjects(load_record(LANTERN), "mains_rectifier", "bridge")
     again = {(m.name, m.subject): m.value for m in planned.measure_inrush(stored.run, who=who)}
     assert again["inrush_peak", "line"] == pytest.approx(row["value"], rel=1e-6)  # f4 signals
-
-
-def test_a_second_check_starts_no_simulation(checked: Checked) -> None:
-    before = {path: path.stat().st_mtime_ns for path in (checked.results / "runs").rglob("*.h5")}
-    assessment, _ = check_record(LANTERN, checked.results, plots=False)
-    assert assessment.provenance["simulations_started"] == 0
-    assert {path: path.stat().st_mtime_ns for path in (checked.results / "runs").rglob("*.h5")} == before
-    first = [(row["value"], row["verdict"]) for row in checked.assessment.metrics]
-    assert [(row["value"], row["verdict"]) for row in assessment.metrics] == first
 
 
 def test_breaking_even_flips_the_verdict(checked: Checked) -> None:
