@@ -99,6 +99,9 @@ def _metadata(head: list[tuple[str, ...]]) -> dict[str, str]:
     found: dict[str, str] = {}
     for cells in head:
         filled = [cell for cell in cells if cell]
+        if len(filled) == 1 and not _KEY_VALUE.fullmatch(filled[0]):  # rows of one number do not tell the delimiter
+            delimiter = next((one for one in "\t;," if one in filled[0]), "\t")
+            filled = [part for part in (part.strip() for part in filled[0].split(delimiter)) if part]
         if len(filled) == 1 and (match := _KEY_VALUE.fullmatch(filled[0])):
             found.setdefault(match[1], match[2])
         elif len(filled) > 1:
@@ -117,7 +120,7 @@ def stated_interval(table: Table) -> tuple[float, str] | None:
             continue
         number = match[1].replace(",", ".")
         wanted = "Hz" if is_rate else "s"
-        unit, factor = UNITS.get(split_name(match[2])[1] or match[2] or unit_in_key or wanted, ("", 0))
+        unit, factor = UNITS.get(match[2].strip("[](){}") or unit_in_key or wanted, ("", 0))
         if unit != wanted or number.count(".") > 1 or not float(number) > 0:
             continue
         value = float(number) * factor

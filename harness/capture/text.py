@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -25,6 +26,8 @@ MOST_ROWS = 5_000_000
 LONGEST_LINE = 100_000  # characters
 SAMPLED = 400  # lines that delimiter and decimal sign are told from, at either end and in the middle
 FEWEST_ROWS = 8
+MOST_CONTROLS = 8  # characters that are neither printed nor white space, in the first 4096 of a text
+BINARY = "is no text but binary; export it as CSV"
 STRAY_ROWS = 2  # rows of numbers that may stand among the text above the header
 
 NUMBERS = {
@@ -32,6 +35,7 @@ NUMBERS = {
     for decimal in (r"\.", ",")
 }
 _NO_WORD = re.compile(r"[^A-Za-z]*|(?i:[+-]?nan|[+-]?inf(?:inity)?|n/?a|none|null|overflow|ovf|err(?:or)?)")
+_PARTED = re.compile(r"[\t;,|]")
 _COMMENT = re.compile(r"\s*[#%]+\s?")
 
 
@@ -57,6 +61,10 @@ class Dialect:
     def is_number(self, cell: str) -> bool:
         """Whether a cell is a finite number as written here."""
         return NUMBERS[r"\." if self.decimal == "." else ","].fullmatch(cell) is not None
+
+    def is_word(self, cell: str) -> bool:
+        """Whether a cell names something: neither a number, nor empty, nor a mark of one that is missing."""
+        return not self.is_number(cell) and _NO_WORD.fullmatch(cell) is None
 
     def number(self, cell: str) -> float:
         """Its value."""
@@ -118,7 +126,10 @@ def read_rows(data: bytes, file: str) -> Rows:
     ------
     RecordError : not text, no numbers, a gap or something that is no number among them, rows of unequal length
     """
-    lines = _decoded(data, file).splitlines()
+    text = _decoded(data, file)
+    if sum(not (char.isprintable() or char in "\t\r\n\f\ufeff") for char in text[:4096]) > MOST_CONTROLS:
+        refuse(file, 0, BINARY)
+    lines = text.splitlines()
     filled = [number for number, line in enumerate(lines) if line.strip()]
     if not filled:
         refuse(file, 0, "is empty")
@@ -141,7 +152,7 @@ def _decoded(data: bytes, file: str) -> str:
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
     elif b"\0" in data:
-        refuse(file, 0, "is no text but binary; export it as CSV")
+        refuse(file, 0, BINARY)
     else:
         encoding = "utf-8-sig"
     try:
@@ -149,10 +160,7 @@ def _decoded(data: bytes, file: str) -> str:
     except UnicodeDecodeError:
         if encoding == "utf-16":
             refuse(file, 0, "is no text: broken UTF-16")
-    text = data.decode("cp1252", errors="replace")  # in which µ and ° are single bytes
-    if sum(not (char.isprintable() or char.isspace()) for char in text[:4096]) > 8:
-        refuse(file, 0, "is no text but binary; export it as CSV")
-    return text
+    return data.decode("cp1252", errors="replace")  # in which µ and ° are single bytes
 
 
 def _dialect(lines: Sequence[str], file: str) -> tuple[Dialect, int]:
@@ -170,7 +178,8 @@ def _dialect(lines: Sequence[str], file: str) -> tuple[Dialect, int]:
             continue
         width, count = max(counts.items(), key=lambda pair: (pair[1], pair[0]))
         above = sample[max(0, widths.index(width) - 1)]
-        score = (count, len(dialect.head(above, width)) == width, width)
+        is_named = len(dialect.head(above, width)) == width and (width > 1 or not _PARTED.search(above))
+        score = (count, is_named, width)
         if score > best_score:
             best, best_score = (dialect, width), score
     if not best_score[0]:
@@ -187,7 +196,7 @@ def _begin(lines: Sequence[str], filled: Sequence[int], dialect: Dialect, width:
                 rows = index
         elif index - rows > STRAY_ROWS:
             break
-        elif all(cell and not _NO_WORD.fullmatch(cell) for cell in dialect.head(lines[number], width)):
+        elif all(map(dialect.is_word, dialect.head(lines[number], width))):
             rows = None  # all words: those numbers stood above the header
     return len(filled) if rows is None else rows
 
@@ -201,4 +210,7 @@ def _row(line: str, number: int, dialect: Dialect, width: int, file: str) -> lis
             refuse(file, number, f"column {place + 1} must be a finite number, found {shown(cell)}")
     if len(cells) != width:
         refuse(file, number, f"must have {width} numbers as most rows have, found {len(cells)}")
-    return [dialect.number(cell) for cell in cells]
+    values = [dialect.number(cell) for cell in cells]
+    if not all(map(math.isfinite, values)):
+        refuse(file, number, "a number is too large to be told")
+    return values
