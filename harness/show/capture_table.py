@@ -30,7 +30,8 @@ FIGURE_COLUMNS = (
 
 def print_added(console: Console, capture: Capture, path: Path, time_told: str) -> None:
     """What was stored and as what it was understood, so that a wrong reading of the file is seen."""
-    _say(console, f"{path}: {_samples(capture)}; {capture.instance} of {capture.record}")
+    console.print(Text(f"capture: {path}"), soft_wrap=True)
+    _say(console, f"{_samples(capture)}; {capture.instance} of {capture.record}")
     _say(console, f"time: {one_line(time_told)}; good to {capture.time_base * 1e6:.4g} ppm; trigger at "
                   f"{engineering(capture.trigger, 's')}")  # fmt: skip
     for channel in capture.channels:

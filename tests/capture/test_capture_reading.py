@@ -192,7 +192,7 @@ def test_a_huge_file_is_not_read(tmp_path: Path) -> None:
     file = tmp_path / "huge.csv"
     with file.open("wb") as hole:
         hole.truncate(MOST_BYTES + 1)
-    with pytest.raises(RecordError, match=r"^huge.csv: must be at most 200 MB; cut it to the event$"):
+    with pytest.raises(RecordError, match=r"^huge.csv: must be at most 100 MB; cut it to the event$"):
         read_bytes(file)
     with pytest.raises(RecordError, match=r"cannot be read: No such file"):
         read_bytes(tmp_path / "nowhere.csv")
