@@ -18,7 +18,7 @@ from harness.capture.mapping import ColumnOptions, channels_of, stated_units
 from harness.capture.table import table_of, time_of
 from harness.capture.text import read_bytes, read_rows
 from harness.contracts import Capture, Channel, FloatArray
-from harness.judge.captured import LEAST_CONCORDANCE, Compared, Method, lag_uncertainty, overlaid
+from harness.judge.captured import LEAST_CONCORDANCE, LEAST_CORRELATION, Compared, Method, lag_uncertainty, overlaid
 from harness.judge.state_file import read_state
 from harness.plan.signals import check_instance, questions_of, signals_of
 from harness.postprocess.alignment import Alignment, align_by_correlation, align_by_edge, aligned_at
@@ -139,8 +139,8 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
     if alignment is None:
         raise OptionError(_not_aligned(channel, where))
     lag = lag_uncertainty(
-        lambda changed: _aligned(capture, changed, channel.unit, reference, where), channel,
-        (capture.time, channel.values),
+        lambda changed: _aligned(capture, changed, channel.unit, reference, where, alignment.lag),
+        alignment.lag, channel, (capture.time, channel.values),
     )  # fmt: skip
     measured = (capture.time + alignment.lag, channel.values)
     notes += _doubts(alignment)
@@ -154,12 +154,14 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
 
 def _doubts(alignment: Alignment) -> list[str]:
     """What a reader must know of an alignment that is none, or of a factor that was forgotten."""
-    if alignment.concordance >= LEAST_CONCORDANCE:
-        return []
-    found = f"Caution: both agree by {alignment.concordance:.2f} only (1 is the same waveform)"
-    if abs(alignment.correlation) >= LEAST_CONCORDANCE:
-        return [f"{found}, but have one course: look at the probe's factor, its polarity and the offset (--scale)"]
-    return [f"{found}: another signal or condition, or noise; do not trust the alignment"]
+    course = f"(correlation {alignment.correlation:.2f}; 1 is the same)"
+    if alignment.correlation <= -LEAST_CORRELATION:
+        return [f"Caution: the capture runs the other way {course}: its probe hangs the other way round (--scale)"]
+    if alignment.correlation < LEAST_CORRELATION:
+        return [f"Caution: another course {course}: another signal or condition, or noise; do not trust the alignment"]
+    if alignment.concordance < LEAST_CONCORDANCE:
+        return [f"Caution: one course {course}, another size or level: look at probe factor, coupling and offset"]
+    return []
 
 
 # --- what is said of a capture
@@ -297,9 +299,14 @@ def _fitting(capture: Capture, metrics: Sequence[Mapping[str, Any]], where: Wher
 
 def _aligned(
     capture: Capture, measured: tuple[FloatArray, FloatArray], unit: str, reference: tuple[FloatArray, FloatArray],
-    where: Where,
+    where: Where, near: float | None = None,
 ) -> Alignment | None:  # fmt: skip
-    """A capture's waveform over the run's as the options say; None where nothing of it can be laid there."""
+    """A capture's waveform over the run's as the options say; None where nothing of it can be laid there.
+
+    Parameters
+    ----------
+    near : a lag found before [s], for a waveform that was changed a little
+    """
     if where.align == "trigger":
         return aligned_at(reference, measured, (_value("--at", where.at, "s") or 0.0) - capture.trigger)
     if where.align == "level":
@@ -307,7 +314,7 @@ def _aligned(
         if level is None:
             raise OptionError(f"--level: --align level needs one, such as --level 100{unit}")
         return align_by_edge(reference, measured, level, rising=where.edge == "rising")
-    return align_by_correlation(reference, measured)
+    return align_by_correlation(reference, measured, near)
 
 
 def _not_aligned(channel: Channel, where: Where) -> str:

@@ -35,7 +35,8 @@ PREDICTED: Mapping[tuple[str, str], tuple[str, ...]] = {
     ("rectified_current", "highest"): ("rectifier_current_peak",),
     ("thermistor_current", "rms"): ("thermistor_current_rms",),
 }
-LEAST_CONCORDANCE = 0.8  # below it an alignment is not to be trusted
+LEAST_CORRELATION = 0.8  # below it an alignment is not to be trusted: another course
+LEAST_CONCORDANCE = 0.8  # below it, of one course: a factor or a level that a reader must look at
 SAME = 0.02  # a figure over this window and the assessment's metric are one number within this share
 RIPPLE = frozenset({"peak_to_peak"})
 EXTREMES = frozenset({"highest", "lowest", "surge_peak"})
@@ -110,8 +111,8 @@ class Compared:
 
     @property
     def is_trusted(self) -> bool:
-        """Whether both waveforms are alike enough that the alignment means something."""
-        return self.alignment.concordance >= LEAST_CONCORDANCE
+        """Whether both have one course, so that the alignment means something; how large they are the numbers say."""
+        return self.alignment.correlation >= LEAST_CORRELATION
 
     @property
     def exit_code(self) -> int:
@@ -182,7 +183,9 @@ def reading_uncertainty(
     return math.hypot(math.sqrt(below), too_high), math.hypot(math.sqrt(above), too_low)
 
 
-def lag_uncertainty(align: Callable[[Waveform], Alignment | None], channel: Channel, measured: Waveform) -> float:
+def lag_uncertainty(
+    align: Callable[[Waveform], Alignment | None], lag: float, channel: Channel, measured: Waveform
+) -> float:
     """How far the lag may be off either way [s]: gain and offset put in one at a time, and what noise does.
 
     Noise moves the top of a correlation by its deviation over the root of the samples' squared slopes (Cramer-Rao
@@ -190,18 +193,16 @@ def lag_uncertainty(align: Callable[[Waveform], Alignment | None], channel: Chan
 
     Parameters
     ----------
-    align : lays a waveform over the reference; None where it cannot
+    align : lays a changed waveform over the reference near the lag [s] that was found; None where it cannot
     """
     time, values = measured
-    found = align(measured)
-    assert found is not None  # else there was nothing to compare
     square = 0.0
     for one, other in (
         (values * (1 - channel.gain), values * (1 + channel.gain)),
         (values - channel.offset, values + channel.offset),
     ):
         ends = [align((time, changed)) for changed in (one, other)]
-        square += max((end.lag - found.lag) ** 2 if end else 0.0 for end in ends)
+        square += max((end.lag - lag) ** 2 if end else 0.0 for end in ends)
     slopes = float(np.sqrt(np.sum(np.gradient(values, time) ** 2)))
     by_noise = 2 * noise_of(values) / slopes if slopes > 0 else 0.0
     return math.hypot(math.sqrt(square), by_noise)

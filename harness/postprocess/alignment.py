@@ -17,6 +17,7 @@ from harness.contracts import FloatArray
 
 FEWEST_SAMPLES = 16
 MOST_POINTS = 1 << 17  # of the coarse search, of either waveform
+AGREEING = 0.8  # a concordance below it may be a wrong factor's
 LEAST_OVERLAP = 0.5  # of the shorter waveform
 HYSTERESIS = 4.0  # noise deviations on either side of a level
 ROUNDING = 1e-9  # of the largest square: below it a variance is the transform's rounding
@@ -84,7 +85,7 @@ def align_by_edge(
 
 
 def align_by_correlation(
-    reference: tuple[FloatArray, FloatArray], measured: tuple[FloatArray, FloatArray]
+    reference: tuple[FloatArray, FloatArray], measured: tuple[FloatArray, FloatArray], near: float | None = None
 ) -> Alignment | None:
     """By the lag at which both agree best; None where nothing does (a flat line, or too few samples).
 
@@ -93,8 +94,29 @@ def align_by_correlation(
     variances and the squared difference of means, all of the overlap. The coefficient alone does not tell one stretch
     of an exponential or a ramp from another, and the covariance alone prefers whatever is large. A gain error g draws
     the lag of a lone edge by some g/2 of its length; that of a pulse or a ripple it leaves. The top is then found on
-    continuous lags.
+    continuous lags. Where they agree badly, a factor or a level may be wrong: the measured one is tried again at the
+    reference's mean and spread, and what gives the better correlation is taken.
+
+    Parameters
+    ----------
+    near : the top of the hill this lag [s] stands on is wanted, and not the highest of all: of a periodic course all
+        periods are equally good
     """
+    found = _best_lag(reference, measured, near)
+    if found is None or found.concordance >= AGREEING:
+        return found
+    time, values = measured
+    like = np.mean(reference[1]) + (values - np.mean(values)) * np.std(reference[1]) / np.std(values)
+    again = _best_lag(reference, (time, like), near)
+    return (
+        found if again is None or again.correlation <= found.correlation else aligned_at(reference, measured, again.lag)
+    )
+
+
+def _best_lag(
+    reference: tuple[FloatArray, FloatArray], measured: tuple[FloatArray, FloatArray], near: float | None
+) -> Alignment | None:
+    """The lag of the largest concordance, or of the top near one; None where nothing agrees."""
     step = _common_step(reference[0], measured[0])
     ours, theirs = (_even(*one, step) for one in (reference, measured))
     if min(len(ours[0]), len(theirs[0])) < FEWEST_SAMPLES:
@@ -102,7 +124,9 @@ def align_by_correlation(
     score = _sliding(ours[1], theirs[1])
     if not np.any(score > 0):
         return None
-    lag = ours[0][0] - theirs[0][0] + (int(np.argmax(score)) - (len(theirs[0]) - 1)) * step
+    begin = ours[0][0] - theirs[0][0] - (len(theirs[0]) - 1) * step
+    place = int(np.argmax(score)) if near is None else _top_about(score, round((near - begin) / step))
+    lag = begin + place * step
     top = minimize_scalar(
         lambda shift: -aligned_at(reference, theirs, lag + shift * step).concordance, bounds=(-1.0, 1.0),
         method="bounded", options={"xatol": 1e-4},
@@ -166,3 +190,14 @@ def _sliding(ours: FloatArray, theirs: FloatArray) -> FloatArray:
     is_told = (count >= LEAST_OVERLAP * min(len(ours), len(theirs))) & (square_a > floor_a) & (square_b > floor_b)
     whole = np.where(is_told, square_a + square_b + (mean_a - mean_b) ** 2, 1.0)
     return np.where(is_told, 2 * covariance / whole, 0.0)
+
+
+def _top_about(score: FloatArray, place: int) -> int:
+    """Index of the top of the hill an index stands on."""
+    place = min(max(place, 0), len(score) - 1)
+    while True:
+        about = range(max(place - 1, 0), min(place + 2, len(score)))
+        best = max(about, key=lambda index: float(score[index]))
+        if score[best] <= score[place]:
+            return place
+        place = best

@@ -157,7 +157,24 @@ def test_a_wrong_polarity_is_not_trusted(checked: Checked, record: Path, tmp_pat
     added(record, tmp_path, *bench(checked), scale="-0.01")
     found = compare_capture(record, "bench", checked.results, Where(align="trigger"))
     assert found.exit_code == 1
-    assert "but have one course: look at the probe's factor, its polarity" in found.notes[-1]
+    assert not found.is_trusted
+    assert "its probe hangs the other way round" in found.notes[-1]
+
+
+def test_a_forgotten_factor_is_told(checked: Checked, record: Path, tmp_path: Path) -> None:
+    added(record, tmp_path, *bench(checked), scale="0.1")
+    found = compare_capture(record, "bench", checked.results, Where())
+    assert found.alignment.lag == pytest.approx(-SHIFT, abs=20e-6)
+    assert found.exit_code == 1
+    assert "another size or level: look at probe factor" in found.notes[-1]
+
+
+def test_a_capture_of_another_signal_is_not_trusted(checked: Checked, record: Path, tmp_path: Path) -> None:
+    time, _ = bench(checked)
+    added(record, tmp_path, time, np.sin(2 * np.pi * 377 * time))
+    found = compare_capture(record, "bench", checked.results, Where())
+    assert found.exit_code == 1
+    assert "do not trust the alignment" in found.notes[-1]
 
 
 @pytest.mark.parametrize(
