@@ -101,6 +101,7 @@ def compare(
     start: Annotated[str | None, Parameter("--from", help="of the run, such as 1ms", allow_leading_hyphen=True)] = None,
     stop: Annotated[str | None, Parameter("--to", help="of the run, such as 20ms", allow_leading_hyphen=True)] = None,
     plot: Annotated[Path | None, Parameter(help="draw both as PNG")] = None,
+    json: Annotated[Path | None, Parameter(help="write all numbers as JSON; its folder is made")] = None,
 ) -> int:
     """Compares; ends 1 where a number differs by more than its uncertainty."""
     if plot is not None and plot.suffix.lower() != ".png":
@@ -116,6 +117,11 @@ def compare(
 
         draw_overlay(compared, plot)
         print(f"plot: {plot}")
+    if json is not None:
+        from harness.store.export import write_whole
+
+        write_whole(json, compared.to_json().encode())
+        print(f"comparison: {json}")
     return compared.exit_code
 
 

@@ -5,9 +5,10 @@ Waveforms and plain data in, rows out: no file.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -22,6 +23,7 @@ from harness.postprocess.waveform import window
 Waveform = tuple[FloatArray, FloatArray]  # time [s] and values
 Method = Literal["correlation", "level", "trigger"]
 
+SCHEMA = 1
 SURGES = ("inrush", "hot_restart", "held_relay")  # studies whose line current is a surge
 SURGE_SIGNAL = "line_current"
 # signal and figure -> metrics of the assessment that are the same number, where windows agree
@@ -113,6 +115,20 @@ class Compared:
     def is_trusted(self) -> bool:
         """Whether both have one course, so that the alignment means something; how large they are the numbers say."""
         return self.alignment.correlation >= LEAST_CORRELATION
+
+    def to_json(self) -> str:
+        """All numbers as JSON text, in SI."""
+        content = {
+            "schema": SCHEMA, "record": self.capture.record, "instance": self.capture.instance,
+            "capture": self.capture.name, "source": dict(self.capture.source), "signal": self.channel.signal,
+            "unit": self.channel.unit, "gain": self.channel.gain, "offset": self.channel.offset, "run_id": self.run_id,
+            "study": self.study, "condition": self.condition, "aligned_by": self.method, "lag": self.alignment.lag,
+            "lag_uncertainty": self.lag_uncertainty, "concordance": self.alignment.concordance,
+            "correlation": self.alignment.correlation, "window": [self.found.start, self.found.stop],
+            "noise": self.found.noise, "numbers": [asdict(row) for row in self.found.rows],
+            "remaining": asdict(self.found.left), "trusted": self.is_trusted, "notes": list(self.notes),
+        }  # fmt: skip
+        return json.dumps(content, indent=2, allow_nan=False)
 
     @property
     def exit_code(self) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import re
 import shutil
@@ -25,6 +26,7 @@ from netlists.errors import OptionError
 from netlists.record import load_record
 
 GAIN, SHIFT, NOISE, STEP = 1.02, 1.2345e-3, 0.05, 5e-6  # of the bench: share, s, A, s
+PATHS = ("capture:", "plot:", "comparison:")  # lines that are not folded
 SAID = ("--instance", "mains_rectifier", "--condition", "claim inrush", "--gain", "3%", "--offset", "50mA")
 COLUMNS = ("--column", "Strom=line_current", "--unit", "Strom=A", "--scale", "Strom=0.01")  # a probe of 100 mV/A
 
@@ -69,7 +71,7 @@ def run(command: Callable[[], subprocess.CompletedProcess[str]], code: int) -> s
     done = command()
     assert done.returncode == code, done.stdout + done.stderr
     assert done.stderr == ""
-    assert max(len(line) for line in done.stdout.splitlines() if not line.startswith(("capture:", "plot:"))) <= 100
+    assert max(len(line) for line in done.stdout.splitlines() if not line.startswith(PATHS)) <= 100
     return done.stdout
 
 
@@ -88,7 +90,11 @@ def test_add_list_and_compare(checked: Checked, record: Path, tmp_path: Path) ->
         assert text in listed
     picture = tmp_path / "deep" / "overlay.png"
     told = run(lambda: bulkrail("capture", "compare", str(record), "bench-1", "--results", str(checked.results),
-                                "--plot", str(picture)), 0)  # fmt: skip
+                                "--plot", str(picture), "--json", str(tmp_path / "c.json")), 0)  # fmt: skip
+    plain = json.loads((tmp_path / "c.json").read_text(encoding="utf-8"))
+    assert plain["run_id"] == simulated(checked)[2]
+    assert plain["lag"] == pytest.approx(-SHIFT, abs=1e-6)
+    assert [row["name"] for row in plain["numbers"]] == ["surge_peak", "surge_i2t", "mean", "rms"]
     ours, values, run_id = simulated(checked)
     assert run_id[:12] in told
     assert "all numbers agree within their uncertainty" in told
