@@ -165,6 +165,9 @@ def test_a_wrong_polarity_is_not_trusted(checked: Checked, record: Path, tmp_pat
     assert found.exit_code == 1
     assert not found.is_trusted
     assert "its probe hangs the other way round" in found.notes[-1]
+    found = compare_capture(record, "bench", checked.results, Where())  # lies on the second, opposite half cycle
+    assert found.exit_code == 1
+    assert re.fullmatch(r"Turned round it would agree by (0.99|1.00): see --scale of capture add", found.notes[-1])
 
 
 def test_a_forgotten_factor_is_told(checked: Checked, record: Path, tmp_path: Path) -> None:
