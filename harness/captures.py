@@ -146,8 +146,8 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
     notes += _doubts(alignment)
     if alignment.concordance < LEAST_CONCORDANCE and where.align == "correlation":
         turned = align_by_correlation(reference, (capture.time, -channel.values))
-        fits = turned is not None and turned.concordance >= LEAST_CONCORDANCE
-        if turned is not None and fits and turned.correlation > alignment.correlation:
+        least = max(LEAST_CORRELATION, alignment.correlation)
+        if turned is not None and turned.concordance >= LEAST_CONCORDANCE and turned.correlation > least:
             notes.append(f"Turned round it would agree by {turned.concordance:.2f}: see --scale of capture add")
     span = _window(measured[0], reference[0], where)
     found = overlaid(channel, measured, reference, span, (capture.time_base, lag), study, rows)
