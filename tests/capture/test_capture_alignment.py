@@ -257,8 +257,11 @@ def test_a_prediction_brings_its_inputs_swings_where_it_is_the_same_number() -> 
     assert below == above == pytest.approx(0.003 * 30)
 
 
-def test_the_two_forms_of_a_combined_uncertainty_are_one() -> None:
-    assert combined((3.0, 1.0), (0.4, 0.8)) == pytest.approx(combined_uncertainty((3.0, 1.0), 8.0, (-0.05, 0.1)))
+def test_a_reading_that_may_be_low_lifts_the_difference_no_further() -> None:
+    """Prediction less truth: truth above its reading lowers it, so the reading's upper side meets the lower one."""
+    expected = pytest.approx((math.hypot(3.0, 0.8), math.hypot(1.0, 0.4)))
+    assert combined((3.0, 1.0), (0.4, 0.8)) == expected
+    assert combined_uncertainty((3.0, 1.0), 8.0, (-0.05, 0.1)) == expected
 
 
 def test_the_band_of_a_sample() -> None:
