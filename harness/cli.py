@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from harness.store.export import Columns
     from harness.stored import MetricTable
 
+from harness.cli_capture import capture_app
 from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
 
 NARROWEST = 100  # columns the tables need; a terminal that has more is not filled for its own sake
@@ -321,6 +322,8 @@ def decode(
         print(f"meanings: {json}")
     return 0
 
+
+app.command(capture_app)
 
 Results = Annotated[Path, Parameter(help="results folder of bulkrail check")]
 RecordName = Annotated[str | None, Parameter(help="only runs of this record")]

@@ -218,3 +218,58 @@ class Metric:
     unit: str
     window: tuple[float, float]
     at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One signal of a capture, as measured.
+
+    Parameters
+    ----------
+    signal : the probe it stands beside, for example ``bulk_voltage``;  unit : SI unit of that probe
+    column : what its column was called in the file
+    values : shape (n,), SI, any probe's factor taken out
+    gain : amplitude may be off by this share either way;  offset : and by this much beside it [unit]; both >= 0
+    """
+
+    signal: str
+    unit: str
+    column: str
+    values: FloatArray
+    gain: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """Waveforms that an instrument took of one stage instance, under the names of that stage's probes.
+
+    Parameters
+    ----------
+    time : shape (n,), strictly rising, steps may differ [s]
+    trigger : instant of the event on that axis [s]
+    time_base : share by which time may be off either way
+    study, condition : what it can be laid over: a study, a condition's label; empty where not said
+    line_voltage, output_power : what was measured under [V, W]; None where not said
+    taken : date of the measurement (ISO 8601);  note : free text
+    source : file, its SHA-256 and time of change: ``file``, ``sha256``, ``modified_utc``
+    added_utc : ISO 8601
+    assumed : what the file did not state and was taken to be, a line each
+    """
+
+    name: str
+    record: str
+    instance: str
+    time: FloatArray
+    channels: tuple[Channel, ...]
+    trigger: float
+    time_base: float
+    study: str
+    condition: str
+    line_voltage: float | None
+    output_power: float | None
+    taken: str
+    note: str
+    source: Mapping[str, str]
+    added_utc: str
+    assumed: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 BulkrailError
 ├── InputError            what the user gave is wrong: exit code 2
-│   ├── RecordError       a record or limits file: one or several findings, each with file, line and field
+│   ├── RecordError       a record, limits or capture file: one or several findings, each with file, line and field
 │   └── OptionError       a command line option or an argument of the Python API
 ├── SetupError            the machine lacks something (libngspice, a writable folder): exit code 2
 ├── DeckError             text that may not reach the simulator

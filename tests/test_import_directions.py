@@ -18,6 +18,7 @@ ALLOWED = {
     "harness.simulate": {"netlists", "harness.contracts", "harness.store"},
     "harness.postprocess": {"harness.contracts"},
     "harness.handcalc": {"netlists", "harness.contracts"},
+    "harness.capture": {"netlists", "harness.contracts"},
     "harness.plan": {
         "netlists", "harness.contracts", "harness.store", "harness.simulate", "harness.postprocess", "harness.handcalc",
     },
@@ -30,18 +31,23 @@ ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
 ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
 ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.measure_next"]
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
-ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {"harness.compare", "harness.merge_gate", "harness.publish"}
+ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
+ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
+    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture",
+}  # fmt: skip
 
 # library -> the only modules that may import it
 ONLY_USERS = {
     "h5py": "harness/store/",
     "sqlite3": "harness/store/index.py",
     "matplotlib": (
-        "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py,harness/show/gate_plot.py"
+        "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py,harness/show/gate_plot.py,"
+        "harness/show/capture_plot.py"
     ),
     "junitparser": "harness/show/gate_junit.py",
-    "rich": "harness/show/,harness/cli.py",
-    "cyclopts": "harness/cli.py",
+    "rich": "harness/show/,harness/cli.py,harness/cli_capture.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

@@ -46,7 +46,12 @@ def combined_uncertainty(
     predicted : of the prediction, below and above;  relative : of the measurement, low <= 0 <= high
     """
     low, high = (abs(end * measured) for end in relative)
-    return math.hypot(predicted[0], high), math.hypot(predicted[1], low)
+    return combined(predicted, (low, high))
+
+
+def combined(predicted: tuple[float, float], measured: tuple[float, float]) -> tuple[float, float]:
+    """The same where how far the truth may lie below and above the reading is known as such; SI, all >= 0."""
+    return math.hypot(predicted[0], measured[1]), math.hypot(predicted[1], measured[0])
 
 
 def agrees(difference: float, uncertainty: tuple[float, float]) -> bool:
