@@ -19,7 +19,7 @@ from harness.capture.table import table_of, time_of
 from harness.capture.text import read_bytes, read_rows
 from harness.contracts import Capture, Channel, FloatArray
 from harness.judge.captured import LEAST_CONCORDANCE, LEAST_CORRELATION, Compared, Method, lag_uncertainty, overlaid
-from harness.judge.state_file import read_state
+from harness.judge.state_file import read_state, state_path
 from harness.plan.signals import check_instance, questions_of, signals_of
 from harness.postprocess.alignment import Alignment, align_by_correlation, align_by_edge, aligned_at
 from harness.store import captures, runs, views
@@ -279,7 +279,7 @@ def _run_of(
 
 
 def _assessment(record: SupplyRecord, results: Path) -> Mapping[str, Any] | None:
-    path = results / "assessments" / f"{record.name}.json"
+    path = state_path(results, record.name)
     return read_state(path) if path.exists() else None
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import platform
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
 
-from harness.judge.assess import Assessment, assess, undecided_answers
+from harness.judge.assess import SCHEMA, Assessment, assess, undecided_answers
 from harness.judge.corners import answers_to_simulate
 from harness.judge.limits_file import LimitsFile, check_overrides, limits_for
+from harness.judge.state_file import state_path
 from harness.plan.plan import Plan, every_metric, kind_of, simulated_instances
 from harness.plan.statements import check_names
 from harness.show.gain_plot import draw as draw_gains
@@ -76,7 +78,7 @@ def written_files(
 ) -> list[str]:
     """Writes a record's assessment and its pictures; one line a file. Parameters and errors as of ``check_record``."""
     text = assessment.to_json()
-    written = out / "assessments" / f"{record.name}.json"
+    written = state_path(out, record.name)
     write_whole(written, text.encode())
     lines = [f"assessment: {written}"]
     if json_file is not None:
@@ -121,14 +123,33 @@ def assess_record(
             plan.simulate_ends(campaign, undecided_answers(record, plan, limits))
         provenance = {
             "record_file": file.name,
-            "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
-            "program_version": version("bulkrail"),
+            **made_with(file),
             "ngspice_version": campaign.ngspice_version,
-            "solver_version": SOLVER_VERSION,
             "python_version": platform.python_version(),
             "simulations_started": campaign.simulated,
         }
     return assess(record, plan, provenance, limits)
+
+
+def made_with(file: Path) -> dict[str, str]:
+    """What an assessment of a record's file says of its making; of another record, program or solver it differs."""
+    return {
+        "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+        "program_version": version("bulkrail"),
+        "solver_version": SOLVER_VERSION,
+    }
+
+
+def stored_state(record: SupplyRecord, file: Path, limits: LimitsFile, out: Path) -> dict[str, Any] | None:
+    """The assessment that a check of this very record, limits, program and solver left in ``out``; None without one."""
+    try:
+        content = json.loads(state_path(out, record.name).read_text(encoding="utf-8"))
+        told = content["provenance"]
+        same = content["schema"] == SCHEMA and content["limits"]["sha256"] == (limits.sha256 or None)
+        same = same and all(told[name] == value for name, value in made_with(file).items())
+    except (OSError, ValueError, KeyError, TypeError):  # none, or not one of ours
+        return None
+    return dict(content) if same else None
 
 
 def circuits_of(record: SupplyRecord, instances: Sequence[str]) -> list[tuple[str, str, Any]]:

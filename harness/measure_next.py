@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import check_record, check_workers
+from harness.check import check_record, check_workers, made_with, stored_state
 from harness.judge.assess import finite
 from harness.judge.joint_samples import check_samples, joint_samples
 from harness.judge.limits_file import LimitsFile, limits_for
@@ -94,9 +92,8 @@ def _kept_in(out: Path, record: SupplyRecord) -> Path:
 def _identity(record: SupplyRecord, file: Path, limits: LimitsFile, instance: str | None) -> dict[str, Any]:
     """What an answer is about."""
     return {
-        "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+        **made_with(file),
         "limits_sha256": limits.sha256 or None,
-        "program_version": version("bulkrail"),
         "instance": instance,
     }
 
@@ -130,14 +127,13 @@ def _ranked(record: SupplyRecord, out: Path, rows: Rows, *, samples: int, seed: 
 
 def _stored_rows(record: SupplyRecord, file: Path, out: Path, limits: LimitsFile, instance: str | None) -> Rows | None:
     """Metric rows of the stored assessment of this very record and limits; None where there is none, or not of all."""
+    content = stored_state(record, file, limits, out)
+    if content is None:
+        return None
     try:
-        content = json.loads((out / "assessments" / f"{record.name}.json").read_text(encoding="utf-8"))
         rows = [row for row in content["metrics"] if instance in (None, row["instance"])]
-        same = content["provenance"]["record_sha256"] == hashlib.sha256(file.read_bytes()).hexdigest()
-        same = same and content["provenance"]["program_version"] == version("bulkrail")
-        same = same and content["limits"]["sha256"] == (limits.sha256 or None)
         covered = {row["instance"] for row in rows} | {row["instance"] for row in content["struck_out"]}
-    except (OSError, ValueError, KeyError, TypeError):  # none, or not one of ours: check anew
+    except (KeyError, TypeError):  # not one of ours: check anew
         return None
     wanted = {instance} if instance is not None else set(simulated_instances(record))
-    return rows if same and wanted <= covered else None
+    return rows if wanted <= covered else None

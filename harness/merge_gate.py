@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import assess_record, check_workers, instances_of, written_files
+from harness.check import assess_record, check_workers, instances_of, made_with, written_files
 from harness.judge.baseline import Baseline, baseline_of, baseline_text, read_baseline
 from harness.judge.gate import Evidence, Gated, acceptable, decide
 from harness.judge.limits_file import LimitsFile, limits_for
-from harness.judge.state_file import read_state
+from harness.judge.state_file import read_state, state_path
 from harness.judge.waiver_offer import offer
 from harness.plan.plan import every_metric
 from harness.plan.statements import check_names
 from harness.show.gate_junit import junit_text
 from harness.show.gate_plot import draw_margins
 from harness.show.gate_summary import markdown_text
-from harness.simulate.case import SOLVER_VERSION
 from harness.simulate.worker import simulator_version
 from harness.store import runs
 from harness.store.export import write_whole
@@ -83,18 +80,14 @@ def _assess(
     record: SupplyRecord, file: Path, limits: LimitsFile, out: Path, workers: int | None, on_progress: Progress | None
 ) -> None:
     """Checks a record anew, from stored runs where there are some, and stores the assessment."""
-    _assessment_file(out, record).unlink(missing_ok=True)  # what is judged below can only be this check's
+    state_path(out, record.name).unlink(missing_ok=True)  # what is judged below can only be this check's
     assessment = assess_record(record, file, limits, out, workers=workers, on_progress=on_progress)
     written_files(record, assessment, out, plots=False)
 
 
-def _assessment_file(out: Path, record: SupplyRecord) -> Path:
-    return out / "assessments" / f"{record.name}.json"
-
-
 def gather(record: SupplyRecord, file: Path, limits: LimitsFile, out: Path, baselines: Path) -> Evidence:
     """All that is stored of a record: assessment, the runs it rests on, baseline."""
-    state, lost = _state(_assessment_file(out, record))
+    state, lost = _state(state_path(out, record.name))
     name = "" if state is None else one_line(str(state["record"]))
     if state is not None and name != record.name:
         state, lost = None, f"the stored assessment is of {name[:60]}"
@@ -104,10 +97,8 @@ def gather(record: SupplyRecord, file: Path, limits: LimitsFile, out: Path, base
         state=state,
         lost=lost,
         current={
-            "record_sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+            **made_with(file),
             "rules_sha256": limits.rules_sha256 or None,
-            "program_version": version("bulkrail"),
-            "solver_version": SOLVER_VERSION,
             **_installed_ngspice(),
         },
         quantities=record.quantities,

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 import json
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from harness.check import assess_record, circuits_of, instances_of
-from harness.judge.assess import SCHEMA, finite
+from harness.check import assess_record, circuits_of, instances_of, stored_state, written_files
+from harness.judge.assess import Assessment, finite
 from harness.judge.comparison import Comparison, compare
 from harness.judge.differences import Difference, content_of_record, content_of_state, differences
 from harness.judge.holding import Lapse, claim_lapses, lapses, measurement_lapses
@@ -118,8 +116,7 @@ def write_report(
             record, file, limits, results, instance=instance, workers=workers, on_progress=on_progress
         )
         if instance is None:  # as a check leaves it, so that nothing else has to judge this record again
-            text = json.dumps(assessment, indent=1) + "\n"
-            write_whole(results / "assessments" / f"{record.name}.json", text.encode())
+            written_files(record, Assessment.from_state(assessment), results, plots=False)
     if readings:
         found = measure_next(
             file, results, instance=instance, workers=workers, limits_file=limits_file, on_progress=on_progress
@@ -235,17 +232,16 @@ def _stored_assessment(
     record: SupplyRecord, file: Path, limits: LimitsFile, results: Path, instance: str | None
 ) -> Mapping[str, Any] | None:
     """The assessment a check of this very record, limits and program left; None where there is none."""
+    content = stored_state(record, file, limits, results)
     try:
-        content = json.loads((results / "assessments" / f"{record.name}.json").read_text(encoding="utf-8"))
-        told = content["provenance"]
-        same = content["schema"] == SCHEMA and told["record_sha256"] == hashlib.sha256(file.read_bytes()).hexdigest()
-        same = same and told["program_version"] == version("bulkrail")
-        same = same and content["limits"]["sha256"] == (limits.sha256 or None)
+        if content is None or not all(
+            "consistent" in one for one in content["measurements"]
+        ):  # an older one has it not
+            return None
         covered = {name for name, state in content["coverage"]["instances"].items() if state == "simulated"}
-        same = same and all("consistent" in one for one in content["measurements"])  # an older one has it not
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):  # none, or not one of ours: check anew
+    except (KeyError, TypeError, AttributeError):  # not one of ours: check anew
         return None
-    return content if same and covered == set(instances_of(record, instance)) else None
+    return content if covered == set(instances_of(record, instance)) else None
 
 
 def _check_name(record: SupplyRecord, published: Published) -> None:

@@ -13,11 +13,14 @@ from typing import Any
 import pytest
 from demonstration import LANTERN
 
-from harness.judge.limits_file import limits_beside
+from harness.check import stored_state
+from harness.judge.assess import SCHEMA
+from harness.judge.limits_file import limits_beside, limits_for
 from harness.judge.open_verdicts import open_verdicts
 from harness.judge.screening import check_salib
 from harness.measure_next import measure_next
 from harness.show.next_table import next_json
+from harness.simulate.case import SOLVER_VERSION
 from netlists.errors import InputError, SetupError
 from netlists.record import load_record
 
@@ -32,6 +35,7 @@ def store(out: Path, **row: Any) -> None:
     """Leaves an assessment as a check would have, of one row a stage."""
     limits = limits_beside(LANTERN)
     content = {
+        "schema": SCHEMA,
         "metrics": [
             {"instance": name, "verdict": "within", "metric": "m", "subject": "s", "condition": {"label": "l"}, **row}
             for name in ("mains_rectifier", "main_flyback")
@@ -39,6 +43,7 @@ def store(out: Path, **row: Any) -> None:
         "provenance": {
             "record_sha256": hashlib.sha256(LANTERN.read_bytes()).hexdigest(),
             "program_version": version("bulkrail"),
+            "solver_version": SOLVER_VERSION,
         },
         "limits": {"sha256": hashlib.sha256(limits.read_bytes()).hexdigest() if limits else None},
         "struck_out": [],
@@ -53,6 +58,22 @@ def test_nothing_undecided_is_said_and_fine(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "nothing to measure" in done.stdout
     assert json.loads(bulkrail_next("--out", str(tmp_path), "--json").stdout)["readings"] == []
+
+
+@pytest.mark.parametrize("of_another", ["record_sha256", "program_version", "solver_version", "schema", "limits"])
+def test_only_an_assessment_of_this_record_limits_program_and_solver_is_taken(tmp_path: Path, of_another: str) -> None:
+    store(tmp_path)
+    record = load_record(LANTERN)
+    limits = limits_for(record, LANTERN)
+    assert stored_state(record, LANTERN, limits, tmp_path) is not None
+    path = tmp_path / "assessments" / "lantern-65.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    if of_another in content:
+        content[of_another] = {"sha256": "0"} if of_another == "limits" else 0
+    else:
+        content["provenance"][of_another] = "another"
+    path.write_text(json.dumps(content), encoding="utf-8")
+    assert stored_state(record, LANTERN, limits, tmp_path) is None
 
 
 @pytest.mark.parametrize(

@@ -198,7 +198,8 @@ def test_a_stored_ranking_of_readings_is_in_the_report(checked: Checked, results
     }  # fmt: skip
     content = {
         "record_sha256": told["provenance"]["record_sha256"], "limits_sha256": told["limits"]["sha256"],
-        "program_version": told["provenance"]["program_version"], "instance": None, "answer": answer,
+        "program_version": told["provenance"]["program_version"],
+        "solver_version": told["provenance"]["solver_version"], "instance": None, "answer": answer,
     }  # fmt: skip
     for digest, is_there in ((content["record_sha256"], True), ("0" * 64, False)):
         stored = results / "readings" / "lantern-65.json"

@@ -17,6 +17,11 @@ from netlists.quantity import shown
 LARGEST_FILE = 100_000_000  # bytes; that of a supply with ten stages is some 3 MB
 
 
+def state_path(results: Path, name: str) -> Path:
+    """Where the assessment of a record of some name lies in a results folder."""
+    return results / "assessments" / f"{name}.json"
+
+
 class _Model(BaseModel):
     """Later work adds keys, so unknown ones are let through."""
 
