@@ -25,7 +25,7 @@ from harness.postprocess.alignment import Alignment, align_by_correlation, align
 from harness.store import captures, runs, views
 from harness.stored import SHORT, find_run
 from netlists.errors import OptionError, StoreError, nearest, one_line
-from netlists.quantity import QuantityError, engineering, read_value, shown
+from netlists.quantity import engineering, read_option, shown
 from netlists.record import SupplyRecord, load_record
 
 TIME_BASE = 1e-4  # where none is said: common practice, no source, of a crystal with its ageing; loggers are worse
@@ -223,10 +223,7 @@ def _note(text: str) -> str:
 
 
 def _value(option: str, text: str | None, unit: str) -> float | None:
-    try:
-        return None if text is None else read_value(text, unit)
-    except QuantityError as error:
-        raise OptionError(f"{option}: {error}") from error
+    return None if text is None else read_option(option, text, unit)
 
 
 # --- the run it is laid over

@@ -12,16 +12,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 from cyclopts import App, Parameter
-from rich.console import Console
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from harness.store.export import Columns
     from harness.stored import MetricTable
 
 from harness.cli_capture import capture_app
 from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
-
-NARROWEST = 100  # columns the tables need; a terminal that has more is not filled for its own sake
 
 app = App(
     name="bulkrail",
@@ -85,8 +84,7 @@ def check(
         )  # fmt: skip
     from harness.show.table import print_assessment
 
-    width = None if sys.stdout.isatty() else NARROWEST
-    print_assessment(assessment, Console(width=width, markup=False, emoji=False), files)
+    print_assessment(assessment, _console(), files)
     return assessment.exit_code
 
 
@@ -181,8 +179,7 @@ def diff(
         )  # fmt: skip
     from harness.show.comparison import print_comparison
 
-    width = None if sys.stdout.isatty() else NARROWEST
-    print_comparison(comparison, Console(width=width, markup=False, emoji=False))
+    print_comparison(comparison, _console())
     if json is not None:
         print(f"comparison: {json}")
     return comparison.exit_code
@@ -471,7 +468,9 @@ def plot(
 
 
 def _console() -> Console:
-    return Console(width=None if sys.stdout.isatty() else NARROWEST)
+    from harness.show.terminal import console
+
+    return console()
 
 
 def _print_json(content: dict[str, Any]) -> None:

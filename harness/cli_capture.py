@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -12,8 +11,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 from netlists.errors import OptionError
-
-NARROWEST = 100  # columns, as in cli.py
 
 capture_app = App(
     name="capture", help="Store what an instrument measured beside a record, and lay it over what was simulated."
@@ -126,6 +123,6 @@ def compare(
 
 
 def _console() -> Console:
-    from rich.console import Console
+    from harness.show.terminal import console
 
-    return Console(width=None if sys.stdout.isatty() else NARROWEST)
+    return console()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Any, Literal, get_args
 
-from netlists.errors import one_line
+from netlists.errors import OptionError, one_line
 
 Known = Literal["measured", "marked", "inferred", "assumed"]
 KNOWN: tuple[str, ...] = get_args(Known)
@@ -95,6 +95,19 @@ def read_value(text: str | float | int, unit: str) -> float:
     if not math.isfinite(value):
         raise QuantityError(f"must be finite, found {shown(text)}")
     return value
+
+
+def read_option(option: str, text: str, unit: str) -> float:
+    """SI value of an option's text, as ``read_value`` reads it.
+
+    Raises
+    ------
+    OptionError : it is none, with the option's name
+    """
+    try:
+        return read_value(text, unit)
+    except QuantityError as error:
+        raise OptionError(f"{option}: {error}") from error
 
 
 def _parse(text: str, unit: str) -> float:

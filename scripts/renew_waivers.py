@@ -18,6 +18,8 @@ from harness.judge.gate import decide
 from harness.judge.limits_file import limits_beside, load_limits
 from harness.judge.waiver_offer import offer, renewed
 from harness.merge_gate import gather
+from harness.store.export import write_whole
+from netlists.errors import BulkrailError
 from netlists.record import load_record
 
 FIRST = re.compile(r"^\[(?:waivers\.|waived_ranges)", re.MULTILINE)
@@ -35,12 +37,19 @@ def renew(results: Path, file: Path, baselines: Path) -> None:
     text, left = renewed(evidence, failures, today)
     written = limits_file.read_text(encoding="utf-8")
     if first := FIRST.search(written):
-        limits_file.write_text(written[: first.start()] + text, encoding="utf-8")
+        write_whole(limits_file, (written[: first.start()] + text).encode())
     for failure in left:
         print(f"{record.name}: {failure.key}: {failure.kind}: {failure.message}")
     print(offer(evidence, left, today), end="")
 
 
 if __name__ == "__main__":
-    for argument in sys.argv[2:]:
-        renew(Path(sys.argv[1]), Path(argument), Path("results/baseline"))
+    if len(sys.argv) < 3:
+        print("renew_waivers: give a results folder, then record files", file=sys.stderr)
+        sys.exit(2)
+    try:
+        for argument in sys.argv[2:]:
+            renew(Path(sys.argv[1]), Path(argument), Path("results/baseline"))
+    except BulkrailError as error:
+        print(error, file=sys.stderr)
+        sys.exit(2)

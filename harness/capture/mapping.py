@@ -12,7 +12,7 @@ from harness.capture.units import SHOWN, UNITS
 from harness.contracts import Channel, FloatArray
 from netlists.errors import OptionError, nearest, one_line
 from netlists.probe import Probe
-from netlists.quantity import QuantityError, read_value, shown
+from netlists.quantity import read_option, shown
 
 LARGEST_GAIN = 0.5
 
@@ -55,7 +55,7 @@ def channels_of(
         probe, name = probes[signal], table.names[place]
         factor, note = _factor(name, units.get(place, ""), table.units[place], probe)
         assumed += [note] if note else []
-        scale = _read("--scale", scales.get(place, "1"), "1")
+        scale = read_option("--scale", scales.get(place, "1"), "1")
         if scale == 0:
             raise OptionError("--scale: must not be 0")
         values = _scaled(table, place, factor * scale)
@@ -65,10 +65,10 @@ def channels_of(
                 f"--gain: say by what share the amplitude of {shown(name)} may be off, instrument and probe together, "
                 "such as --gain 3%"
             )
-        share = _read("--gain", gain, "1")
+        share = read_option("--gain", gain, "1")
         if not 0 <= share <= LARGEST_GAIN:
             raise OptionError(f"--gain: must be 0 to {LARGEST_GAIN:.0%}, found {shown(gain)}")
-        offset = _read("--offset", offsets.get(place, offsets.get(None, "0")), probe.unit)
+        offset = read_option("--offset", offsets.get(place, offsets.get(None, "0")), probe.unit)
         if offset < 0:
             raise OptionError(f"--offset: must be 0 or more, either way is meant, found {shown(offset)}")
         channels.append(Channel(signal, probe.unit, one_line(name), values, share, offset))
@@ -143,10 +143,3 @@ def _scaled(table: Table, place: int, factor: float) -> FloatArray:
     if not np.all(np.isfinite(values)):
         raise OptionError(f"--scale: values of column {shown(table.names[place])} are too large to be told")
     return values
-
-
-def _read(option: str, text: str, unit: str) -> float:
-    try:
-        return read_value(text, unit)
-    except QuantityError as error:
-        raise OptionError(f"{option}: {error}") from error

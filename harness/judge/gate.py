@@ -17,6 +17,7 @@ from typing import Any
 from harness.judge.baseline import KNOWN, Baseline, worst_of
 from harness.judge.tolerances import is_worse, tolerance_of, worse_side
 from harness.judge.uncertainty import agrees, combined_uncertainty
+from harness.judge.verdict import margin_to
 from harness.judge.waivers import WAIVABLE, Waivers, lapse
 from netlists.quantity import Quantity
 
@@ -199,8 +200,7 @@ def _not_consistent(row: Row) -> str:
         return f"no value, yet {row['verdict']}"
     if adverse is None or limit is None:
         return "no adverse value or no limit, yet within" if row["verdict"] == "within" else ""
-    distance = limit - adverse if side == "high" else adverse - limit
-    margin = distance / abs(limit) if limit else distance
+    margin = margin_to(adverse, limit, side)
     if row["margin"] is None or not math.isclose(row["margin"], margin, rel_tol=CLOSE, abs_tol=CLOSE):
         return f"margin {row['margin']} is not that of {adverse} against {limit}"
     return "within, with a value beyond its limit" if row["verdict"] == "within" and margin < 0 else ""

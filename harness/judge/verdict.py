@@ -19,10 +19,15 @@ class Verdict:
     why: str
 
 
+def margin_to(value: float, limit: float, side: str) -> float:
+    """Distance to a bound, positive within: as a fraction of it, or where it is zero in its unit."""
+    distance = limit - value if side == "high" else value - limit
+    return distance / abs(limit) if limit else distance
+
+
 def margin(value: float, limit: Limit) -> float:
     """Distance to the adverse limit, positive within: as a fraction of it, or where it is zero in its unit."""
-    distance = limit.adverse - value if limit.worse == "high" else value - limit.adverse
-    return distance / abs(limit.adverse) if limit.adverse else distance
+    return margin_to(value, limit.adverse, limit.worse)
 
 
 def is_over(value: float, limit: Limit) -> bool:

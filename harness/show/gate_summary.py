@@ -8,6 +8,7 @@ from typing import Any
 from harness.judge.baseline import worst_of
 from harness.judge.gate import Gated
 from harness.judge.tolerances import is_worse, worse_side
+from harness.judge.verdict import margin_to
 from harness.show.gate_table import CAUTION, counted, failing
 from netlists.errors import one_line, shortened
 from netlists.quantity import engineering
@@ -42,8 +43,7 @@ def margin_before(one: Gated, key: str) -> float | None:
     was = one.evidence.baseline.metrics.get(key) if one.evidence.baseline else None
     if was is None or was["limit"] is None:
         return None
-    distance = was["limit"] - was["worst"] if was["side"] == "high" else was["worst"] - was["limit"]
-    return float(distance / abs(was["limit"]) if was["limit"] else distance)
+    return margin_to(was["worst"], was["limit"], was["side"])
 
 
 def _failing(one: Gated) -> Iterator[str]:

@@ -11,7 +11,7 @@ from harness.contracts import FloatArray, Metric
 from harness.store import views
 from harness.stored import SHORT, Measured
 from netlists.errors import OptionError, StoreError, nearest
-from netlists.quantity import QuantityError, engineering, read_value, shown
+from netlists.quantity import engineering, read_option, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +91,8 @@ def _names(signals: Sequence[str] | None, usual: Sequence[str], known: Sequence[
 
 
 def _window(start: str | None, stop: str | None, run: views.Overview) -> tuple[float, float]:
-    begin = run.first if start is None else _seconds("--from", start)
-    end = run.last if stop is None else _seconds("--to", stop)
+    begin = run.first if start is None else read_option("--from", start, "s")
+    end = run.last if stop is None else read_option("--to", stop, "s")
     covered = f"the run covers {engineering(run.first, 's')} to {engineering(run.last, 's')}"
     if start is not None and begin >= run.last:
         raise OptionError(f"--from: {engineering(begin, 's')} is not before the run's end; {covered}")
@@ -102,10 +102,3 @@ def _window(start: str | None, stop: str | None, run: views.Overview) -> tuple[f
         found = f"found {engineering(begin, 's')} and {engineering(end, 's')}"
         raise OptionError(f"--from, --to: the window must end after it starts, {found}; {covered}")
     return max(begin, run.first), min(end, run.last)
-
-
-def _seconds(option: str, text: str) -> float:
-    try:
-        return read_value(text, "s")
-    except QuantityError as error:
-        raise OptionError(f"{option}: {error}") from error
