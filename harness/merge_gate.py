@@ -125,7 +125,7 @@ def _state(path: Path) -> tuple[Mapping[str, Any] | None, str]:
     try:
         return read_state(path), ""
     except RecordError as error:
-        return None, one_line(str(error))
+        return None, f"{one_line(str(error))}; gate without --stored, or bulkrail check, makes it anew"
 
 
 def _baseline(path: Path, record: SupplyRecord) -> tuple[Baseline | None, str]:
