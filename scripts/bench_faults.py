@@ -61,7 +61,7 @@ def bench_lost(jobs: int, faults: int, limit: float) -> dict[str, object]:
         for number in range(faults)
     ]
     tasks = good + bad
-    np.random.default_rng(1).shuffle(tasks)  # type: ignore[arg-type]
+    np.random.default_rng(1).shuffle(tasks)
     with LocalPool(2, 60.0) as pool:
         alone = {answer.key: answer.value for answer in pool.answers(good)}
     began = time.perf_counter()

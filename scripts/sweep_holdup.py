@@ -5,6 +5,8 @@ Copy this file and change record, axes and metrics. ``--quick`` asks lantern-65 
 
 from __future__ import annotations
 
+from typing import Any
+
 import sweeping
 
 from harness.batch import Ageing, Axis, Batch
@@ -12,7 +14,7 @@ from harness.batch import Ageing, Axis, Batch
 END_OF_LIFE = Ageing(capacitance=0.8, esr=2.0)  # common practice, no source
 
 
-def batch(quick: bool, **options: object) -> Batch:
+def batch(quick: bool, **options: Any) -> Batch:
     """Hold-up from the line's worst instant of loss."""
     axes = [Axis("condition.load", [1.0] if quick else [0.5, 1.0]), Axis("ageing", [1] if quick else [0, 0.5, 1])]
     if quick:

@@ -5,6 +5,8 @@ Copy this file and change record, axes and metrics. ``--quick`` takes two levels
 
 from __future__ import annotations
 
+from typing import Any
+
 import sweeping
 
 from harness.batch import Axis, Batch
@@ -12,7 +14,7 @@ from harness.batch import Axis, Batch
 RELAY = "stages.mains_rectifier.parts.K1.closing_delay"
 
 
-def batch(quick: bool, **options: object) -> Batch:
+def batch(quick: bool, **options: Any) -> Batch:
     """The line's current cold at every angle, and its second peak where the relay closes over the thermistor."""
     if quick:
         axes = [Axis("condition.line", ["230 V"]), Axis("condition.angle", [0, 90])]

@@ -6,6 +6,8 @@ row says so.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sweeping
 
 from harness.batch import Axis, Batch
@@ -13,7 +15,7 @@ from harness.batch import Axis, Batch
 BUS = "stages.main_24v.input_voltage"
 
 
-def batch(quick: bool, **options: object) -> Batch:
+def batch(quick: bool, **options: Any) -> Batch:
     """Seen at the nominal input's question, whose bus is the axis."""
     metrics = ["switching_frequency", "primary_current_rms", "soft_switching_margin", "output_ripple"]
     bus = Axis(BUS, start="384 V" if quick else "340 V", stop="396 V" if quick else "410 V", count=2 if quick else 8)

@@ -7,6 +7,8 @@ be if somebody had replaced them by wet ones.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sweeping
 
 from harness.batch import Axis, Batch
@@ -14,7 +16,7 @@ from harness.batch import Axis, Batch
 CANS = "stages.logic_5v.parts.C40"
 
 
-def batch(quick: bool, **options: object) -> Batch:
+def batch(quick: bool, **options: Any) -> Batch:
     """Ripple at the bank, at the load through the desktop guide's probe, and what each can left has to carry."""
     axes = [Axis(f"{CANS}.parallel", [2, 1])]
     if quick:

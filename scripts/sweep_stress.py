@@ -5,6 +5,8 @@ Copy this file and change record, axes and metrics.
 
 from __future__ import annotations
 
+from typing import Any
+
 import sweeping
 
 from harness.batch import Axis, Batch
@@ -12,7 +14,7 @@ from harness.batch import Axis, Batch
 RAIL = "stages.logic_5v"
 
 
-def batch(quick: bool, **options: object) -> Batch:
+def batch(quick: bool, **options: Any) -> Batch:
     """Peak and plateau of both places of the leg."""
     metrics = ["switch_voltage_peak", "switch_voltage_plateau"]
     stray = Axis(f"{RAIL}.loop_inductance", start="3n", stop="8n", count=2 if quick else 6)

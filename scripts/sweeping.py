@@ -9,12 +9,11 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from rich.console import Console
-
 from harness.batch import Batch
-from harness.cli import NARROWEST, run_and_exit
+from harness.cli import run_and_exit
 from harness.show.progress import progress
 from harness.show.sweeps import planned_line, print_sweep
+from harness.show.terminal import console
 from harness.store.export import write_csv
 
 RECORDS = Path(__file__).parents[1] / "netlists" / "records"
@@ -39,7 +38,7 @@ def main(make: Callable[..., Batch]) -> None:
             return 0
         with progress() as on_progress:
             table = batch.run(on_progress)
-        print_sweep(Console(width=NARROWEST), table)
+        print_sweep(console(), table)
         target = given.results / "sweeps" / f"{batch.name}.csv"
         write_csv(target, table.columns())
         print(f"table: {target}")
