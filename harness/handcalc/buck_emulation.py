@@ -13,7 +13,7 @@ from harness.handcalc.buck_period import Phase, channel_span
 from harness.handcalc.channel import time_constant
 from harness.handcalc.commutation import Edges
 from harness.handcalc.expectation import Difference, Expectation
-from harness.handcalc.switching_gaps import Key
+from harness.handcalc.switching_gaps import Key, counted
 from harness.handcalc.switching_waveform import body_tangent, peak_of
 from netlists.stages.buck import Rail, middle_capacitance
 from netlists.stages.switching import GateLaw
@@ -30,7 +30,6 @@ BODY_LOSS = Difference(-0.4, 0.4, "the same; channel and body diode share where 
 BACK = Difference(-0.6, 0.6, "the channel closes by its gate's fall while the current reverses")
 REVERSE = 0.02  # share of the rail's current that nobody would act on
 HURRIED = Difference(-1.0, 0.5, "the middle's fall may take all of the dead time, and then the channel has it all")
-INTERVALS = Difference(0.0, 9.0, "a ring may let the body diode conduct once more")
 
 
 def timing(rail: Rail, one: Phase, lost: Edges, input_voltage: float) -> dict[Key, Expectation]:
@@ -48,7 +47,7 @@ def timing(rail: Rail, one: Phase, lost: Edges, input_voltage: float) -> dict[Ke
     share = slope * late / rail.load_current
     found = {
         ("reverse_current_share", rail.name): Expectation(share, "1", RUNS_BACK, BACK, REVERSE),
-        ("conduction_intervals", part.designator): Expectation(1.0, "1", EDGES, INTERVALS),
+        **counted(part.designator, EDGES),
     }
     if rail.diode is not None:
         return found

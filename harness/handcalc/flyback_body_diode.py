@@ -11,7 +11,7 @@ from harness.handcalc import flyback_gaps as own_gaps
 from harness.handcalc.expectation import Difference, Expectation
 from harness.handcalc.flyback_period import Solved, leakage_ring
 from harness.handcalc.flyback_synchronous import SMALLEST_CURRENT, gated_span
-from harness.handcalc.switching_gaps import Key, widened
+from harness.handcalc.switching_gaps import Key, counted, widened
 from harness.handcalc.switching_waveform import Course, body_tangent, peak_of
 from netlists.stages.flyback_params import Params, Secondary, switch_capacitance
 from netlists.stages.switching import Switch
@@ -25,7 +25,6 @@ RUNS_BACK = "swing of the leakage's ring, or the core's or the leakage's slope o
 BODY_TIME = Difference(-0.3, 0.5, "ramps of gates; where the leakage rings, its blips count too")
 BODY_LOSS = Difference(-0.3, 0.3, "the current rises with the clamp's pulse, by straight pieces here")
 BACK = Difference(-1.0, 0.6, "the ring's phase, and the channel closes by its gate's fall while the current reverses")
-INTERVALS = Difference(0.0, 9.0, "a ring may let the body diode conduct once more")
 REVERSE = 0.02  # share of the rail's current that nobody would act on
 BESIDE = 0.6  # of body diodes: what a rail with a diode takes from them
 
@@ -52,7 +51,7 @@ def timing(params: Params, state: Solved, index: int) -> dict[Key, Expectation]:
         ("body_diode_time", part.designator): Expectation(lasting, "s", EDGES, time_gap, 30e-9),
         ("body_diode_loss", part.designator): Expectation(loss, "W", EDGES, loss_gap, 0.02),
         ("reverse_current_share", one.output.name): Expectation(share, "1", RUNS_BACK, BACK, REVERSE),
-        ("conduction_intervals", part.designator): Expectation(1.0, "1", EDGES, INTERVALS),
+        **counted(part.designator, EDGES),
     }
 
 

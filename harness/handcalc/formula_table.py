@@ -368,6 +368,7 @@ FORMULAS: Mapping[str, tuple[Formula, ...]] = {
         Formula(r"K=\frac{V_{out}\,t_3}{L\,I_{out}}", "V_{out} t_3 L I_{out}", (*_BUCK, *_FLYBACK)),
     ),
     "conduction_intervals": _read(r"N=1\ \text{a period, but for rings}", "N"),
+    "rectifier_branches": _read(r"N=1\ \text{operation}", "N"),
     "branch_current_average": _read(r"I_j=I_{out}\,\frac{1/R_j}{\sum_j 1/R_j}", "I_j I_{out} R_j"),
     "branch_current_share": _read(r"K=\frac{N\,I_j}{I_{out}}", "N I_j I_{out}"),
     "branch_current_rms": _read(

@@ -374,6 +374,7 @@ def _body_diode(params: Params, half: Half, current: FloatArray) -> dict[Key, Ex
         ("reverse_current_share", params.output.name): Expectation(
             back / params.output.load_current, "1", EDGES, BACK, REVERSE
         ),
+        **gaps.counted(part.designator, EDGES),
     }
 
 

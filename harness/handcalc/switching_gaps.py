@@ -134,3 +134,15 @@ def cans(
         )
         for bank, current in zip(banks, currents, strict=False)
     }
+
+
+INTERVALS = Difference(0.0, 9.0, "a ring may let the body diode conduct once more")
+ALONE = Difference(0.0, 0.0, "straight pieces and tanks have one operation; a ring can add another")
+
+
+def counted(designator: str, source: str) -> dict[Key, Expectation]:
+    """Conduction intervals of a synchronous rectifier a period, and operations its edges and currents fit in."""
+    return {
+        ("conduction_intervals", designator): Expectation(1.0, "1", source, INTERVALS),
+        ("rectifier_branches", designator): Expectation(1.0, "1", source, ALONE),
+    }

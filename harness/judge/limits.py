@@ -93,6 +93,11 @@ CONDITIONS: dict[str, tuple[float, Side, str]] = {
         "less charge than the capacitances hold leaves hard switching (charge balance)",
     ),
     "reset_margin": (0.0, "low", "the core must be reset before the next turn-on (volt-second balance)"),
+    "rectifier_branches": (
+        1.0,
+        "high",
+        "with two operations a start decides which one a supply settles in; common practice, no source",
+    ),
     "reverse_current_share": (0.02, "high", "reverse current nobody asked for; common practice, no source"),
 }
 

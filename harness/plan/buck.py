@@ -21,7 +21,9 @@ from netlists.record import SupplyRecord
 from netlists.stages import buck as stage
 
 STUDIES: dict[str, Callable[[Situation], Study]] = {"steady": SteadyStudy}
-OF_EMULATION = ("body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals")
+OF_EMULATION = (
+    "body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals", "rectifier_branches",
+)  # fmt: skip
 LIGHT = ("duty_cycle", "output_ripple", "choke_ripple", "switch_voltage_peak", "diode_voltage_peak")
 METRICS: dict[str, MetricRule] = {
     **{name: rule for name, rule in RULES.items() if name != "switching_frequency"},

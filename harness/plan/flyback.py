@@ -29,6 +29,7 @@ METRICS: dict[str, MetricRule] = isolated.metrics_of(
         *isolated.PLACES, *isolated.OUTPUT, *isolated.CHOKE, "duty_cycle", "switching_frequency",
         "magnetising_current_peak", "flux_linkage_swing", "clamp_voltage", "clamp_dissipation", "output_voltage",
         "lowest_input_voltage", "body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals",
+        "rectifier_branches",
     )
 )  # fmt: skip
 

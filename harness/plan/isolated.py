@@ -40,6 +40,9 @@ RULES: dict[str, MetricRule] = {
     "body_diode_loss": MetricRule("steady", "high", "W", "of one piece in that time"),
     "reverse_current_share": MetricRule("steady", "high", "1", "of synchronous rectifiers, over the rail's current"),
     "conduction_intervals": MetricRule("steady", "high", "1", "a period, of a synchronous rectifier; 1 but for rings"),
+    "rectifier_branches": MetricRule(
+        "steady", "high", "1", "operations found in which edges and currents fit; 2: unsure"
+    ),
     "reset_margin": MetricRule("steady", "low", "1", "of the period, from the core's reset to the next turn-on"),
     "clamp_voltage": MetricRule("steady", "high", "V", "mean across the clamp's capacitor"),
     "clamp_dissipation": MetricRule("steady", "high", "W", "one piece of the clamp's resistor"),

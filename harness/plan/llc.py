@@ -28,7 +28,8 @@ METRICS: dict[str, MetricRule] = isolated.metrics_of(
     (
         *isolated.PLACES, *isolated.OUTPUT, "switching_frequency", "primary_current_peak", "primary_current_rms",
         "magnetising_current_peak", "flux_linkage_swing", "resonant_capacitor_voltage_peak", "soft_switching_margin",
-        "body_diode_time", "body_diode_loss", "reverse_current_share", "lowest_input_voltage",
+        "body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals", "rectifier_branches",
+        "lowest_input_voltage",
     )
 )  # fmt: skip
 

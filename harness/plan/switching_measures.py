@@ -17,7 +17,7 @@ from netlists.stages.banks import Bank
 from netlists.stages.output_network import Network
 from netlists.stages.switching import Choke, Diode, Switch
 
-POSTPROCESS_VERSION = "3"  # raised with every change of what a measure gives, names included
+POSTPROCESS_VERSION = "4"  # raised with every change of what a measure gives, names included
 MEASURES = {"measure_steady": measure_steady}
 
 Layout = dict[str, Any]

@@ -98,6 +98,7 @@ def rectifier_metrics(period: Period, item: Mapping[str, Any]) -> list[Metric]:
         period.metric("body_diode_loss", name, max(lost), "W"),
         period.metric("reverse_current_share", item["rail"], max(reverse) / item["rail_current"], "1"),
         period.metric("conduction_intervals", name, float(max(counts)), "1"),
+        period.metric("rectifier_branches", name, period.solution["branches"], "1"),
     ]
 
 

@@ -20,7 +20,7 @@ from netlists.probe import Probe
 Numbers = Sequence[float] | FloatArray
 
 # Raised whenever the same deck would give other numbers or other signal names.
-SOLVER_VERSION = "2"
+SOLVER_VERSION = "3"
 
 # ngspice allocates stop / max_step points of every vector before it starts: 8 GB for .tran 1n 1. A long line-side run
 # has 1e5, a switching one 2e6; 5e6 points of 12 signals take 0.5 GB there and as much again here.

@@ -18,7 +18,7 @@ from harness.simulate.case import FINAL_PERIODS, Case, final_lines
 from harness.simulate.period_bench import Bench as Bench
 from harness.simulate.period_bench import Effort as Effort
 from harness.simulate.period_bench import difference, missed
-from harness.simulate.rectifier_search import EDGES_KEPT, Found, asked_edges, edge_times, with_edges
+from harness.simulate.rectifier_search import EDGES_KEPT, Found, asked_edges, edge_times, other_branch, with_edges
 from harness.simulate.steady_state import NotFoundError, Problem, Solution, Warm
 from netlists.errors import SimulationError
 from netlists.periodic import Gate
@@ -35,10 +35,11 @@ REACH_POINTS = 6  # values of a control tried before a target is called out of r
 
 @dataclass(slots=True)
 class Efforts:
-    """Search, verification and final figures apart."""
+    """Search, verification, the search of a second branch, and final figures apart."""
 
     search: Effort = field(default_factory=Effort)
     verification: Effort = field(default_factory=Effort)
+    branch: Effort = field(default_factory=Effort)
     final: Effort = field(default_factory=Effort)
 
 
@@ -87,6 +88,7 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
         bench = Bench(session, analysis, efforts.search, analysis.steps_search)
         whole = _found(problem, bench, efforts, warm, analysis)
         found, problem, drift = whole.solution, whole.problem, whole.drift
+        branches = _branches(bench, analysis, whole, efforts) if analysis.rectifiers else {}
         log = session.log
     case = replace(case, analysis=analysis.steered(whole.edges, found.controls))
     figures = _figures(case, title, problem, found, efforts)
@@ -101,7 +103,7 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
             "unverified", f"steady state not verified: drift stands for {drift:.2g} of its scale, halved steps change "
             f"it by {halved:.2g}; at most {DRIFT_TOLERANCE:g} and {STEP_TOLERANCE:g} are allowed",
         )  # fmt: skip
-    solution = _solution(analysis, found, drift, halved, efforts) | edge_times(analysis, whole.edges)
+    solution = _solution(analysis, found, drift, halved, efforts) | edge_times(analysis, whole.edges) | branches
     run = replace(figures.run, case_id=title, solution=solution, log=(*log, *figures.run.log))
     return Settled(run, figures.lines, found.warm(problem), efforts)
 
@@ -127,6 +129,32 @@ def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, 
         warm = found.solution.warm(found.problem)
     assert found is not None
     return found
+
+
+def _branches(bench: Bench, analysis: Periodic, found: Found, efforts: Efforts) -> dict[str, float]:
+    """How many solutions rectifiers have, and where the second lies: its edges, its controls, its drift.
+
+    One is known to be alone only by search: ``branch.lost`` says that the search of a second found no steady state.
+    """
+    told = {"branches": 1.0}
+    if found.spanning is None or found.drift > DRIFT_TOLERANCE:
+        return told
+    bench.effort = efforts.branch
+    try:
+        other = other_branch(bench, analysis, found)
+        drift = _drift(other.problem, bench, other.solution, analysis.parts) if other else 0.0
+    except (NotFoundError, SimulationError):
+        return {**told, "branch.lost": 1.0}
+    if other is None:
+        return told
+    if drift > DRIFT_TOLERANCE:
+        return {**told, "branch.lost": 1.0}
+    edges = {f"branch.{name}": value for name, value in edge_times(analysis, other.edges).items()}
+    controls = {
+        f"branch.control.{index}.{control.kind}": float(value)
+        for index, (control, value) in enumerate(zip(analysis.controls, other.solution.controls, strict=True))
+    }
+    return {"branches": 2.0, "branch.drift": drift, **edges, **controls}
 
 
 def _no_steady_state(analysis: Periodic, problem: Problem, bench: Bench, error: NotFoundError) -> SimulationError:
@@ -251,9 +279,9 @@ def _solution(analysis: Periodic, found: Solution, drift: float, halved: float, 
         **controls, **states, "newton_step": found.step, "drift": drift, "halved_step": halved,
         "rung": float(found.rung), "warm": float(found.is_warm),
         "periods_search": efforts.search.periods, "periods_verification": efforts.verification.periods,
-        "periods_final": efforts.final.periods, "steps_search": float(efforts.search.steps),
-        "steps_verification": float(efforts.verification.steps), "steps_final": float(efforts.final.steps),
-        "frequency": analysis.frequency_at(found.controls),
+        "periods_branch": efforts.branch.periods, "periods_final": efforts.final.periods,
+        "steps_search": float(efforts.search.steps), "steps_verification": float(efforts.verification.steps),
+        "steps_final": float(efforts.final.steps), "frequency": analysis.frequency_at(found.controls),
     }  # fmt: skip
 
 

@@ -25,13 +25,17 @@ EDGES_KEPT = 15e-9  # of rectifiers, after the periods that drift is measured ov
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A solution, the problem it was solved in, its drift, its rectifiers' edges and how far these may be off [s]."""
+    """A solution, the problem it was solved in, its drift, its rectifiers' edges and how far these may be off [s].
+
+    ``spanning`` are the edges of gates that stay on over all intervals of conduction, where there were several.
+    """
 
     solution: Solution
     problem: Problem
     edges: Edges | None = None
     tolerance: float = 0.0
     drift: float = float("inf")
+    spanning: Edges | None = None
 
 
 def with_edges(
@@ -45,7 +49,7 @@ def with_edges(
     ----------
     start : a solution whose edges serve to begin with; None: channels conduct by themselves
     """
-    edges = None if start is None else start.edges
+    edges, spanning = (None, None) if start is None else (start.edges, start.spanning)
     bench.steer(analysis.steered(edges, () if start is None else start.solution.controls))
     found = steady_state.solve(problem, bench.run, warm)
     if not analysis.rectifiers:
@@ -57,18 +61,20 @@ def with_edges(
     for turn in range(rectifiers.MOST_ROUNDS):
         bench.run(found.state, found.controls, analysis.parts)
         asked = asked_edges(analysis, bench, found.controls, edges)
-        if edges is not None:
+        if edges is None:
+            spanning = _spanning_edges(analysis, bench, found.controls)
+        else:
             strayed = rectifiers.moved(edges, asked)
             allowed = rectifiers.tolerance(turn, 1 / analysis.frequency_at(found.controls))
             is_off = all(off <= on for on, off in edges)
             if strayed < allowed or (ceased > 1 and is_off):
-                return Found(found, problem, edges, allowed)
+                return Found(found, problem, edges, allowed, spanning=spanning)
             ceased += any(off <= on for on, off in asked)
             is_lost = turn >= rectifiers.PATIENCE and not tried and not follows
             if is_lost and rectifiers.runs_on(before, edges, asked):
                 tried = True
                 with contextlib.suppress(NotFoundError, SimulationError):
-                    return _edges_unknown(problem, bench, found, analysis, edges)
+                    return replace(_edges_unknown(problem, bench, found, analysis, edges), spanning=spanning)
             asked = rectifiers.damped(edges, asked, turn)
         before, edges = edges, asked
         bench.steer(analysis.steered(edges, found.controls))
@@ -79,8 +85,29 @@ def with_edges(
         except NotFoundError:
             if analysis.parts > 1:  # edges are read from whole periods alone
                 raise
-            return _edges_unknown(problem, bench, found, analysis, edges)
+            return replace(_edges_unknown(problem, bench, found, analysis, edges), spanning=spanning)
     raise NotFoundError(f"edges of the rectifiers still move by {strayed:.2g} s after {rectifiers.MOST_ROUNDS} rounds")
+
+
+def other_branch(bench: Bench, analysis: Periodic, found: Found) -> Found | None:
+    """A second solution, its gates on over all intervals that channels conducting by themselves had.
+
+    Returns
+    -------
+    None where the search from there comes back to the solution found
+
+    Raises
+    ------
+    NotFoundError, SimulationError : the search from there finds no solution
+    """
+    begin = replace(found.problem, state=found.solution.state, controls=found.solution.controls)
+    start = replace(found, edges=found.spanning)
+    other = with_edges(begin, bench, found.solution.warm(found.problem), analysis, start)
+    assert found.edges is not None  # what has several intervals has rectifiers
+    assert other.edges is not None
+    apart = rectifiers.moved(found.edges, other.edges)
+    period = 1 / analysis.frequency_at(found.solution.controls)
+    return other if apart > rectifiers.APART * period else None
 
 
 def _edges_unknown(problem: Problem, bench: Bench, found: Solution, analysis: Periodic, edges: Edges) -> Found:
@@ -118,6 +145,13 @@ def asked_edges(
     time, signals, period = bench.last_period(controls)
     seen = rectifiers.observed(analysis, time, signals, period, edges, controls)
     return rectifiers.wanted(analysis.rectifiers, seen, edges, period, controls=controls, careful=careful)
+
+
+def _spanning_edges(analysis: Periodic, bench: Bench, controls: FloatArray) -> Edges | None:
+    """Edges that keep gates on over all intervals of the last period, in which channels conducted by themselves."""
+    time, signals, period = bench.last_period(controls)
+    seen = rectifiers.observed(analysis, time, signals, period, None, controls)
+    return rectifiers.spanning(analysis.rectifiers, seen, period, controls)
 
 
 def edge_times(analysis: Periodic, edges: Edges | None) -> dict[str, float]:

@@ -36,6 +36,8 @@ NOISY_AFTER, RINGING_AFTER = 5, 9  # rounds
 MOST_ROUNDS = 16
 DAMPED_AFTER, DAMPING = 5, 0.5
 ONE_INTERVAL = 0.9  # of all charge: the others are blips of a ring
+LEAST_CHARGE = 0.02  # of the largest interval's: one with less is none that a rectifier could begin or end with
+APART = 0.05  # of the period: edges of two solutions that lie no further apart belong to one
 STRAIGHT = 0.2  # of an on-time, its last: the stretch a straight current is read from
 NARROW_ON, NARROW_OFF = 0.1, 0.02  # of the period: where a half period has two intervals, start narrow
 
@@ -45,13 +47,15 @@ class Conduction:
     """The interval in which a device carries most of its charge: begin, and the current's zero after it [s].
 
     Both are counted within [0, period) and from there on; ``count`` is the number of intervals in the period, ``share``
-    what the main one carries of all their charge.
+    what the main one carries of all their charge, ``span`` from the begin of the first to the end of the last that
+    carry charge worth counting.
     """
 
     begin: float
     zero: float
     count: int
     share: float
+    span: tuple[float, float]
 
 
 def conduction(
@@ -81,12 +85,13 @@ def conduction(
     share = (threshold - current[edges]) / (current[edges + 1] - current[edges])
     instants = twice[edges] + share * (twice[edges + 1] - twice[edges])
     at = np.interp(instants, twice, charge)
-    best, most, count, total = None, 0.0, 0, 0.0
+    best, most, total = None, 0.0, 0.0
+    intervals: list[tuple[float, float, float]] = []
     for index in range(len(edges) - 1):
         if not rising[index] or instants[index] >= period:
             continue
-        count += 1
         carried = float(at[index + 1] - at[index])
+        intervals.append((float(instants[index]), float(instants[index + 1]), carried))
         total += carried
         if near is not None and (near - instants[index]) % period <= instants[index + 1] - instants[index]:
             carried *= KEPT
@@ -97,7 +102,20 @@ def conduction(
     begin, end = float(instants[best]), float(instants[best + 1])
     window = 0.02 * period, max(0.05 * period, 1.5 * lead)
     zero = _zero(twice, np.concatenate((through, through[1:])), begin, end, window)
-    return Conduction(begin, zero, count, float(at[best + 1] - at[best]) / total)
+    least = LEAST_CHARGE * max(carried for _, _, carried in intervals)
+    worth = [(first, last) for first, last, carried in intervals if carried >= least]
+    return Conduction(begin, zero, len(intervals), float(at[best + 1] - at[best]) / total, _span(worth, period))
+
+
+def _span(intervals: Sequence[tuple[float, float]], period: float) -> tuple[float, float]:
+    """From the begin of the first interval to the end of the last [s], the longest pause of the period outside."""
+    pauses = [
+        intervals[(index + 1) % len(intervals)][0] - end + (period if index + 1 == len(intervals) else 0.0)
+        for index, (_, end) in enumerate(intervals)
+    ]
+    last = pauses.index(max(pauses))
+    begin = intervals[(last + 1) % len(intervals)][0]
+    return begin, begin + (intervals[last][1] - begin) % period
 
 
 def _zero(time: FloatArray, through: FloatArray, begin: float, end: float, window: tuple[float, float]) -> float:
@@ -193,6 +211,26 @@ def wanted(
             on, off = on + later, off - min(NARROW_OFF * period, 0.1 * width)
         asked.append((on, off))
     return _grouped(rectifiers, asked)
+
+
+def spanning(
+    rectifiers: Sequence[Rectifier], found: Sequence[Conduction | None], period: float,
+    controls: Sequence[float] | FloatArray = (),
+) -> Edges | None:  # fmt: skip
+    """Edges of gates that stay on over all of a rectifier's intervals; None where none has more than one.
+
+    A gate that stays on lets the current swing back and go on: with it a conduction in one piece can be as consistent
+    as one in several without.
+
+    Parameters
+    ----------
+    found : conduction of channels that conduct by themselves
+    """
+    several = [one is not None and one.span[1] - one.span[0] > one.zero - one.begin + APART * period for one in found]
+    if not any(several):
+        return None
+    whole = [one and replace(one, begin=one.span[0], zero=one.span[1], share=1.0) for one in found]
+    return wanted(rectifiers, whole, None, period, controls=controls)
 
 
 def _nearer(

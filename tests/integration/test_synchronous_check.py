@@ -17,7 +17,13 @@ from harness.simulate.campaign import Campaign
 from netlists.point import Point
 
 COMMAND = [sys.executable, "-c", "from harness.cli import main; main()"]
-OF_TIMING = {"body_diode_time", "body_diode_loss", "reverse_current_share", "conduction_intervals"}
+OF_TIMING = {
+    "body_diode_time",
+    "body_diode_loss",
+    "reverse_current_share",
+    "conduction_intervals",
+    "rectifier_branches",
+}
 VALLEY = (
     ('mode = "fixed_frequency"', 'mode = "valley"'),
     ('switching_frequency = { value = "65k", known = "marked" }',

@@ -10,7 +10,7 @@ import pytest
 
 from harness.contracts import FloatArray, Periodic
 from harness.simulate import rectifiers
-from harness.simulate.rectifiers import Conduction, conduction, wanted
+from harness.simulate.rectifiers import Conduction, conduction, spanning, wanted
 from netlists.periodic import Edge, Gate, Rectifier
 
 PERIOD = 10e-6
@@ -66,6 +66,20 @@ def test_the_interval_found_before_stays_the_main_one_until_another_carries_thre
         assert found.begin == pytest.approx(begin, abs=20 * STEP)
 
 
+def test_the_span_reaches_from_the_first_interval_to_the_last_that_carry_charge_worth_counting() -> None:
+    blip, first, last = half_sine(0.3e-6, 0.2e-6, 0.1), half_sine(1e-6, 1e-6, 4.0), half_sine(4e-6, 2e-6, 10.0)
+    found = seen(blip + first + last)
+    assert found.count == 3
+    assert found.span == (pytest.approx(1e-6, abs=20 * STEP), pytest.approx(6e-6, abs=20 * STEP))
+    alone = seen(blip + last)
+    assert alone.span == (alone.begin, pytest.approx(6e-6, abs=20 * STEP))
+
+
+def test_the_span_goes_across_the_end_of_the_period_where_the_longest_pause_is_inside() -> None:
+    found = seen(half_sine(0.5e-6, 1e-6, 10.0) + half_sine(9e-6, 0.5e-6, 10.0))
+    assert found.span == (pytest.approx(9e-6, abs=20 * STEP), pytest.approx(PERIOD + 1.5e-6, abs=20 * STEP))
+
+
 def test_near_is_understood_across_the_end_of_the_period() -> None:
     early, late = half_sine(3e-6, 2e-6, 10.0), half_sine(9e-6, 2e-6, 5.0)
     for near in (9.5e-6, 0.5e-6, 10.5e-6):
@@ -97,12 +111,20 @@ def rectifier(group: int = 0, *, delay: float = DELAY, least: float = 200e-9, fr
 
 
 def conducts(begin: float, zero: float, share: float = 1.0) -> Conduction:
-    return Conduction(begin, zero, 1, share)
+    return Conduction(begin, zero, 1, share, (begin, zero))
 
 
 def test_edges_are_a_delay_after_the_begin_and_a_lead_before_the_zero() -> None:
     ((on, off),) = wanted([rectifier()], [conducts(1e-6, 4e-6)], None, PERIOD)
     assert (on, off) == (pytest.approx(1e-6 + DELAY), pytest.approx(4e-6 - LEAD))
+
+
+def test_gates_span_all_intervals_where_there_are_several_and_else_nothing() -> None:
+    alone = conducts(4e-6, 6e-6)
+    assert spanning([rectifier()], [alone], PERIOD) is None
+    assert spanning([rectifier()], [None], PERIOD) is None
+    ((on, off),) = spanning([rectifier()], [replace(alone, span=(1e-6, 6e-6))], PERIOD) or []
+    assert (on, off) == (pytest.approx(1e-6 + DELAY), pytest.approx(6e-6 - LEAD))
 
 
 def test_edges_are_counted_from_the_edge_that_causes_them() -> None:
