@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,9 @@ from harness.publish import write_report
 from netlists.record import load_record
 
 GATED = "BULKRAIL_GATED_RESULTS"  # a results folder in which scripts/test has just gated lantern-65 alone
+
+# what a shell starts in the background ignores Ctrl-C, and so would the commands that tests interrupt
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")

@@ -94,9 +94,9 @@ CONDITIONS: dict[str, tuple[float, Side, str]] = {
     ),
     "reset_margin": (0.0, "low", "the core must be reset before the next turn-on (volt-second balance)"),
     "rectifier_branches": (
-        1.0,
+        1.5,  # half way, so that one is clear of it
         "high",
-        "with two operations a start decides which one a supply settles in; common practice, no source",
+        "one operation; of two a start decides which a supply settles in; common practice, no source",
     ),
     "reverse_current_share": (0.02, "high", "reverse current nobody asked for; common practice, no source"),
 }
