@@ -28,6 +28,7 @@ DRIFT_TOLERANCE = 2e-3  # of each unknown's scale: means and RMS are held to 0.3
 STEP_TOLERANCE = 2e-3  # the same, for halved time steps
 MISS_TOLERANCE = 2e-3  # of the target, at the final options
 SAME_CUT = 0.02  # of the period: further apart, states are not those of the same instant
+FINER = (1, 2, 4)  # times the search's steps, in turn while what was found drifts
 FINAL_STEPS = (1.0, 0.83)  # times the final steps asked for, tried in turn where a run does not converge
 REFINING_RUNGS = 2  # of the ladder, where a steady state is sought again at the final options
 REACH_POINTS = 6  # values of a control tried before a target is called out of reach
@@ -109,9 +110,12 @@ def settle(case: Case, title: str, warm: Warm | None = None) -> Settled:
 
 
 def _found(problem: Problem, bench: Bench, efforts: Efforts, warm: Warm | None, analysis: Periodic) -> Found:
-    """A verified solution; one that drifts is searched once more with finer steps."""
+    """A verified solution; one that drifts is searched again with finer steps.
+
+    An idle time is known to a share of a step: that of a valley-switched converter misses its target by up to that.
+    """
     found: Found | None = None
-    for finer in (1, 2):
+    for finer in FINER:
         bench.effort, bench.steps = efforts.search, finer * analysis.steps_search
         try:
             found = with_edges(problem, bench, warm, analysis, found)
