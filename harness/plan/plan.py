@@ -12,6 +12,7 @@ metric is monotonic in each input over its range, which all metrics here are by 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
@@ -35,6 +36,7 @@ UNREAD = ("assumed", "inferred")
 MOST_STRUCTURES = 8
 
 Corner = Literal["nominal", "adverse", "rescued"]
+NO_SWING = 1e-6  # of a hand-calculated value between an input's ends: less is rounding, or nobody's concern
 CORNERS: tuple[Corner, ...] = ("nominal", "adverse", "rescued")
 
 
@@ -308,8 +310,8 @@ class Plan:
                 low_is_worse = known_worse == "low"
             elif at_low is None or at_high is None:  # an end without settled operation is the worse one
                 low_is_worse = at_low is None
-            elif at_low == at_high:
-                continue
+            elif math.isclose(at_low, at_high, rel_tol=NO_SWING):
+                continue  # stays nominal: which of two rounding errors is larger must decide nothing
             else:
                 low_is_worse = sign * at_low > sign * at_high
             found[path] = (quantity.low, quantity.high) if low_is_worse else (quantity.high, quantity.low)

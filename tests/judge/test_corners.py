@@ -29,7 +29,7 @@ from harness.plan.study import Finding, MetricRule, Question
 from harness.show.table import print_assessment
 from harness.simulate.campaign import Campaign
 from netlists.point import Point
-from netlists.record import SupplyRecord
+from netlists.record import SupplyRecord, load_record
 
 LABEL, INSTANCE = "light load", "logic_5v"  # five rows: Q12's peak is near its rating, the others are far or have none
 
@@ -281,3 +281,17 @@ def test_an_override_counts_where_corners_are_chosen(planned: Planned) -> None:
     near = Override("own", "", "output_ripple", "bulk", 2.1, "own", "")
     assert answers_to_simulate(planned.record, plan, NO_LIMITS) == []
     assert answers_to_simulate(planned.record, plan, dataclasses.replace(NO_LIMITS, overrides=(near,))) == plan.answers
+
+
+def test_an_input_that_moves_a_metric_by_rounding_alone_stays_nominal() -> None:
+    """Which of two rounding errors is larger must not decide at which end a corner lies, and so whether it bursts."""
+    record = load_record(KILN)
+    made = dataclasses.replace(answer(1.0, 1.0, 2.0), instance="main_24v")
+    key = (made.metric, made.subject)
+    moves, rounds = "stages.main_24v.dead_time", "stages.main_24v.highest_frequency"
+
+    def hand(value: float) -> dict[tuple[str, str], Expectation]:
+        return {key: Expectation(value, "V", "own", Difference(0.0, 0.0, "own"))}
+
+    ends = {moves: (hand(1.0), hand(1.1)), rounds: (hand(1.0 + 4e-14), hand(1.0))}
+    assert set(Plan(record, []).worse_ends(made, ends)) == {moves}
