@@ -36,7 +36,7 @@ UNREAD = ("assumed", "inferred")
 MOST_STRUCTURES = 8
 
 Corner = Literal["nominal", "adverse", "rescued"]
-NO_SWING = 1e-6  # of a hand-calculated value between an input's ends: less is rounding, or nobody's concern
+NO_SWING = 1e-9  # of a hand-calculated value between the ends of an input: less is rounding
 CORNERS: tuple[Corner, ...] = ("nominal", "adverse", "rescued")
 
 
