@@ -1,0 +1,284 @@
+"""Assumed values fitted to a stored capture, from a record's file to values that may be pasted into it.
+
+Writes nothing into the record. Every trial is a sealed run in the results folder, so a fit started again simulates
+nothing anew. Beside the values asked for, every other open input the waveform rests on moves within its range, so that
+an interval knows what the others leave open; ``hold`` keeps them as recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from harness.captures import Where, channel_of, common_window, laid_over, not_laid, option_value
+from harness.check import check_workers
+from harness.contracts import Capture, Channel, FloatArray
+from harness.fit_inputs import angle_input, inputs_of, structure_of
+from harness.fit_question import Stated, question_of
+from harness.judge.fitted import FittedCapture, Input, fitted_values, pasted, why_nothing
+from harness.judge.tolerances import TOLERANCES
+from harness.plan.signals import check_instance
+from harness.plan.study import Question
+from harness.plan.trial import ANGLE, Trials
+from harness.postprocess.alignment import Alignment, aligned_at, noise_of
+from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on
+from harness.postprocess.fit_quality import quality
+from harness.postprocess.fit_search import FIRST_STEP, Found, Search, SearchError
+from harness.simulate.campaign import Campaign
+from harness.store import captures
+from netlists.errors import OptionError
+from netlists.quantity import engineering, shown
+from netlists.record import SupplyRecord, load_record
+
+MOST_SAMPLES = 50_000  # of a window; of more, every n-th is taken
+FEWEST_SAMPLES = 100
+LEAST_COURSE = 0.5  # correlation at the start below which the capture is of something else
+MOVED_LAG = 0.02  # of the window: farther, and the window is taken anew
+SLACK = 0.05  # of the window, on either side of it: room for the lag to move in
+FINER = 4  # steps of the common time in one of the capture
+SMALL_EFFECT = 1.0  # noise deviations over all samples: what a whole range does less than this does to no interval
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Options of ``bulkrail fit`` as written.
+
+    Parameters
+    ----------
+    values : record paths, or their ends as ``check`` prints them
+    structure : ``FIELD=CHOICE``, where the record states alternatives;  hold : other open inputs stay as recorded
+    """
+
+    values: Sequence[str]
+    where: Where = field(default_factory=Where)
+    stated: Stated = field(default_factory=Stated)
+    structure: Sequence[str] = ()
+    hold: bool = False
+
+
+def fit_file(
+    record_file: Path, name: str, results: Path, wanted: Wanted, *, workers: int | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> FittedCapture:  # fmt: skip
+    """Fits assumed values of a record to one of its captures.
+
+    Raises
+    ------
+    InputError : of record, capture or option, or the fit's start cannot be simulated
+    SetupError, StoreError : no simulator, no usable results folder
+    """
+    check_workers(workers)
+    record = load_record(record_file)
+    capture = captures.read(record_file, name)
+    prepare = _Preparation(record, capture, wanted)
+    with Campaign(results, workers=workers, on_progress=on_progress) as campaign:
+        return fit_in(campaign, prepare)
+
+
+class _Preparation:
+    """What can be told, and refused, before anything is simulated."""
+
+    def __init__(self, record: SupplyRecord, capture: Capture, wanted: Wanted) -> None:
+        if capture.record != record.name:
+            raise OptionError(f"CAPTURE: {capture.name} was taken of {capture.record}, the record is {record.name}")
+        check_instance(record, capture.instance)
+        self.record, self.capture, self.wanted = record, capture, wanted
+        self.channel: Channel = channel_of(capture, wanted.where.signal)
+        self.question: Question = question_of(record, capture, wanted.where, wanted.stated)
+        self.structure = structure_of(record, capture.instance, wanted.structure)
+
+
+prepared = _Preparation
+
+
+def fit_in(campaign: Campaign, about: _Preparation) -> FittedCapture:
+    """The same in a campaign that others use too."""
+    before = campaign.simulated
+    trials = Trials(about.record, about.capture.instance, about.question, about.structure, about.channel.signal,
+                    campaign)  # fmt: skip
+    inputs, held = inputs_of(about.record, about.capture.instance, trials, about.wanted.values, about.channel.signal)
+    if about.wanted.hold:
+        held += [one.path for one in inputs if one.role == "other"]
+        inputs = [one for one in inputs if one.role != "other"]
+    fitter = _Fitter(about, trials, inputs)
+    start, alignment = fitter.aligned_start()
+    reading, notes = fitter.reading(start, alignment.lag)
+    small = fitter.without_effect(start, reading, alignment.lag)
+    held += [one.path for one in small]
+    fitter.inputs = [one for one in fitter.inputs if one not in small]
+    found = fitter.searched(reading, alignment.lag)
+    if abs(found.fit.terms[0] - alignment.lag) > MOVED_LAG * (reading.time[-1] - reading.time[0]):
+        lag = float(found.fit.terms[0])
+        reading, notes = fitter.reading(start, lag)
+        found = fitter.searched(reading, lag)
+    return fitter.fitted(found, reading, start, held, notes, campaign.simulated - before)
+
+
+class _Fitter:
+    """Turns shares of ranges into trials, and what a search found into a fit."""
+
+    def __init__(self, about: _Preparation, trials: Trials, inputs: Sequence[Input]) -> None:
+        self._about, self._trials = about, trials
+        self.inputs = list(inputs)
+        self._runs: dict[tuple[float, ...], str] = {}
+        self._grid: FloatArray = np.empty(0)
+
+    # --- before the search
+
+    def aligned_start(self) -> tuple[Course, Alignment]:
+        """The run as recorded, and where the capture lies on it; at the angle that fits best where none is said."""
+        angles = angle_input(self._about.question)
+        places = [{}] if not angles else [{ANGLE: one.nominal} for one in angles]
+        found = self._trials.at(places)
+        best: tuple[Course, Alignment, Input | None] | None = None
+        for index, trial in enumerate(found):
+            if trial.time is None or trial.values is None:
+                raise OptionError(f"--values: as recorded it cannot be simulated: {trial.error}")
+            course = Course(trial.time, trial.values)
+            alignment = self._laid(course)
+            if alignment is not None and (best is None or alignment.concordance > best[1].concordance):
+                best = course, alignment, angles[index] if angles else None
+        if best is None:
+            raise OptionError(not_laid(self._about.channel, self._about.wanted.where))
+        if best[1].correlation < LEAST_COURSE:
+            raise OptionError(
+                f"CAPTURE: {self._about.capture.name} runs another course than the simulation as recorded (correlation "
+                f"{best[1].correlation:.2f}; 1 is the same): another condition or angle, or a probe the other way round"
+            )
+        if best[2] is not None:
+            self.inputs.append(best[2])
+        return best[0], best[1]
+
+    def _laid(self, course: Course) -> Alignment | None:
+        capture, channel = self._about.capture, self._about.channel
+        return laid_over(
+            capture, (capture.time, channel.values), channel.unit, (course.time, course.values),
+            self._about.wanted.where,
+        )  # fmt: skip
+
+    def reading(self, course: Course, lag: float) -> tuple[Reading, list[str]]:
+        """The capture's samples that lie on the run, in the window asked for."""
+        capture, channel = self._about.capture, self._about.channel
+        time = capture.time + lag
+        start, stop = common_window(time, course.time, self._about.wanted.where)
+        inside = np.nonzero((time >= start) & (time <= stop))[0]
+        if len(inside) < FEWEST_SAMPLES:
+            raise OptionError(
+                f"CAPTURE: {len(inside)} samples of {capture.name} lie on the run in the window; a fit takes "
+                f"{FEWEST_SAMPLES} at least: a longer or denser capture, or a wider --from and --to"
+            )
+        noise = noise_of(channel.values[inside])
+        stride = -(-len(inside) // MOST_SAMPLES)
+        notes = [f"every {stride}. sample was taken: {MOST_SAMPLES} are enough"] if stride > 1 else []
+        inside = inside[::stride]
+        gain = float(np.hypot(channel.gain, TOLERANCES["mean"].relative))  # the simulation's own is one with it
+        edge, step = SLACK * (stop - start), float(np.median(np.diff(time[inside]))) / FINER
+        self._grid = np.arange(start - edge, stop + edge, step)
+        values = np.asarray(channel.values[inside], dtype=float)
+        return Reading(capture.time[inside], values, gain, channel.offset, capture.time_base, noise), notes
+
+    def without_effect(self, start: Course, reading: Reading, lag: float) -> list[Input]:
+        """Other inputs whose whole range moves the waveform by less than its noise can show."""
+        others = [index for index, one in enumerate(self.inputs) if one.role == "other"]
+        if not others:
+            return []
+        here = self._start()
+        moves = np.where(here <= 0.5, FIRST_STEP, -FIRST_STEP)
+        places = [here + moves[index] * np.eye(len(here))[index] for index in others]
+        small = []
+        for index, course in zip(others, self._courses(places), strict=True):
+            if isinstance(course, str):  # held, since it cannot be moved; said with what is held
+                small.append(self.inputs[index])
+                continue
+            moved = (course.on(reading.time + lag) - start.on(reading.time + lag)) / FIRST_STEP
+            if float(np.linalg.norm(moved)) < SMALL_EFFECT * reading.least_noise:
+                small.append(self.inputs[index])
+        return small
+
+    # --- the search
+
+    def searched(self, reading: Reading, lag: float) -> Found:
+        """The search from the values as recorded."""
+        try:
+            return Search(self._courses, reading, self._start(), lag, self._priors()).run()
+        except SearchError as error:
+            raise OptionError(f"--values: a place beside the start cannot be simulated: {error}") from error
+
+    def _start(self) -> FloatArray:
+        return np.array([(one.nominal - one.low) / (one.high - one.low) for one in self.inputs])
+
+    def _priors(self) -> Priors:
+        """Values asked for may lie anywhere in their ranges; of others these are stated uncertainties."""
+        free = np.array([one.role != "other" for one in self.inputs])
+        return Priors(self._start(), np.where(free, np.inf, 0.5 / COVERAGE))
+
+    def _courses(self, places: Sequence[FloatArray]) -> list[Course | str]:
+        chosen = [
+            {one.path: one.scaled(float(share)) for one, share in zip(self.inputs, place, strict=True)}
+            for place in places
+        ]
+        found: list[Course | str] = []
+        for place, trial in zip(places, self._trials.at(chosen), strict=True):
+            if trial.time is None or trial.values is None:
+                found.append(trial.error)
+            else:
+                self._runs[tuple(place)] = trial.run_id
+                found.append(course_on(self._grid, trial.time, trial.values))
+        return found
+
+    # --- after it
+
+    def fitted(
+        self, found: Found, reading: Reading, start: Course, held: Sequence[str], notes: Sequence[str], simulated: int
+    ) -> FittedCapture:
+        """All that is said of a finished search."""
+        about = self._about
+        capture, channel, fit = about.capture, about.channel, found.fit
+        worth = quality(fit, reading, found.sigma, self._priors())
+        values = fitted_values(self.inputs, list(fit.at), worth, len(reading.time))
+        fitted = found.lines.moved(fit.at)
+        measured = Course(reading.time + fit.terms[0], reading.values)
+        lies = aligned_at((fitted.time, fitted.values), (reading.time, reading.values), float(fit.terms[0]))
+        asked = [index for index, one in enumerate(self.inputs) if one.role == "value"]
+        return FittedCapture(
+            capture, channel, about.question.study, _described(about, self.inputs),
+            tuple(values[index] for index in asked),
+            tuple(one for one in values if one.input.role != "value"), tuple(sorted(held)),
+            tuple(tuple(float(worth.correlation[row, column]) for column in asked) for row in asked),
+            tuple(float(one) for one in fit.terms), tuple(float(one) for one in worth.terms), lies,
+            about.wanted.where.align, worth, found.sigma, reading, measured, fitted, start,
+            self._runs.get(tuple(found.lines.at), ""), simulated, len(self._runs), found.failures, tuple(notes),
+            tuple(why_nothing(worth, lies, channel, reading, rests=found.rests, places=found.places)),
+        )  # fmt: skip
+
+
+def _described(about: _Preparation, inputs: Sequence[Input]) -> str:
+    """The condition as one short text."""
+    question = about.question
+    line = f"{question.line_voltage:g} V"
+    line += f" {question.line_frequency:g} Hz" if question.supply == "mains" else " dc"
+    parts = [question.label, line, f"{question.output_power:.4g} W"]
+    if question.ambient is not None:
+        parts.append(f"{question.ambient:g} degC")
+    if question.angle is not None:
+        parts.append(f"switched on at {question.angle:g} deg")
+    elif any(one.path == ANGLE for one in inputs):
+        parts.append("switch-on angle fitted")
+    return ", ".join(parts + [f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in about.structure.items()])
+
+
+def paste_lines(record: SupplyRecord, fitted: FittedCapture) -> dict[str, tuple[str, str]]:
+    """Path -> table and line of the record, for every value that may be offered."""
+    capture, source = fitted.capture, fitted.capture.source
+    evidence = f"capture {capture.name}, {fitted.channel.signal}; {source['file']}, SHA-256 {source['sha256'][:16]}"
+    paths = [one.input.path for one in fitted.values]
+    return {
+        one.input.path: pasted(
+            one, record.quantities[one.input.path], evidence, capture.taken or capture.added_utc[:10],
+            [path for path in paths if path != one.input.path],
+        )
+        for one in fitted.offered
+    }  # fmt: skip
