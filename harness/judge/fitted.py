@@ -25,7 +25,7 @@ HALF_WIDTH = float(norm.ppf(0.5 + CONFIDENCE / 2))  # standard deviations
 AT_END = 0.005  # of a range: this near its end, the end holds the value and not the capture
 SAME = 0.99  # correlation beyond which two values cannot be told apart
 NO_NEWS = 0.9  # of a range: an interval this wide says what the range said
-LARGEST_PULL = 3.0  # standard deviations of a stated uncertainty
+LARGEST_PULL = 4.0  # standard deviations: twice a stated uncertainty
 FEWEST_INDEPENDENT = 50  # samples, correlation counted: fewer do not show how far residuals run together
 SPARE_DIGITS = 0.01  # of the interval's half: how far a printed value may be rounded
 
@@ -50,6 +50,10 @@ class Input:
     def scaled(self, share: float) -> float:
         """SI value at a share of the range."""
         return self.low + share * (self.high - self.low)
+
+    def share(self, value: float) -> float:
+        """Where a value lies in the range: 0 at its low end, 1 at its high one."""
+        return (value - self.low) / (self.high - self.low)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +83,8 @@ class FittedCapture:
 
     Parameters
     ----------
-    others : moved within their ranges as nuisance;  held : open inputs kept as recorded: (path, what of it)
+    others : moved within their ranges as nuisance;  held, still : paths of open inputs kept as recorded, because it was
+        asked for, or since noise hides what they do
     terms, term_deviations : lag [s], gain, offset, time base; as found, and standard
     measured : the window on the run's time;  fitted, recorded : the run at the values found, and as recorded
     why : why nothing is offered; empty where values speak for themselves
@@ -92,6 +97,7 @@ class FittedCapture:
     values: tuple[FittedValue, ...]
     others: tuple[FittedValue, ...]
     held: tuple[str, ...]
+    still: tuple[str, ...]
     correlation: tuple[tuple[float, ...], ...]
     terms: tuple[float, ...]
     term_deviations: tuple[float, ...]
@@ -120,7 +126,7 @@ class FittedCapture:
         """0 where every value asked for is offered, else 1."""
         return 0 if len(self.offered) == len(self.values) else 1
 
-    def to_json(self, lines: Mapping[str, str]) -> str:
+    def to_json(self, lines: Mapping[str, tuple[str, str]]) -> str:
         """All numbers as JSON text, in SI; ``lines`` are those to paste, by path."""
         lag, gain, offset, time_base = self.terms
         content: dict[str, Any] = {
@@ -128,7 +134,7 @@ class FittedCapture:
             "capture": self.capture.name, "source": dict(self.capture.source), "signal": self.channel.signal,
             "unit": self.channel.unit, "study": self.study, "condition": self.condition,
             "confidence": CONFIDENCE, "values": [self._plain(one, lines) for one in self.values],
-            "others": [self._plain(one, {}) for one in self.others], "held": list(self.held),
+            "others": [self._plain(one, {}) for one in self.others], "held": list(self.held), "still": list(self.still),
             "correlation": [list(row) for row in self.correlation],
             "terms": {
                 "lag": lag, "gain": gain, "offset": offset, "time_base": time_base,
@@ -138,13 +144,14 @@ class FittedCapture:
             "window": [float(self.measured.time[0]), float(self.measured.time[-1])],
             "samples": len(self.measured.time), "noise": self.reading.noise, "residual_rms": self.sigma,
             "systematic_rms": self.quality.systematic, "stated_rms": self.quality.band, "run_id": self.run_id,
-            "simulated": self.simulated, "places": self.places, "failures": list(self.failures),
+            "steps_moved": [float(one) for one in self.quality.steps], "simulated": self.simulated, "places": self.places, "failures": list(self.failures),
             "notes": list(self.notes), "why_not": list(self.why), "exit_code": self.exit_code,
         }  # fmt: skip
         return json.dumps(content, indent=2, allow_nan=False)
 
-    def _plain(self, one: FittedValue, lines: Mapping[str, str]) -> dict[str, Any]:
-        content = asdict(one) | {"offered": one in self.offered, "toml": lines.get(one.input.path)}
+    def _plain(self, one: FittedValue, lines: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+        table, line = lines.get(one.input.path, (None, None))
+        content = asdict(one) | {"offered": one in self.offered, "toml_table": table, "toml": line}
         return {**content.pop("input"), **content}
 
 

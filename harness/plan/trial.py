@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.contracts import FloatArray
 from harness.plan.plan import PLANS, kind_of
 from harness.plan.rejection import situation_of
 from harness.plan.rounds import Begun, begun_here, run_rounds
-from harness.plan.study import Question
-from harness.simulate.campaign import Campaign
-from harness.simulate.case import Case
+from harness.plan.study import Question, Study, StudyResult
+from harness.simulate.campaign import Campaign, Outcome, Request
+from harness.simulate.case import Case, in_finer_steps
 from harness.store import runs, views
 from netlists.errors import BulkrailError
 from netlists.point import Point
@@ -64,24 +64,28 @@ class Trials:
         begun = self._begun(chosen)
         return [] if isinstance(begun, str) else [request.case for request in begun.first]
 
-    def at(self, places: Sequence[Chosen]) -> list[Trial]:
+    def at(self, places: Sequence[Chosen], finer: int = 1) -> list[Trial]:
         """Trials side by side; what cannot be simulated comes back with its reason.
+
+        Parameters
+        ----------
+        finer : time steps are a fraction as long
 
         Raises
         ------
         SetupError, StoreError : no simulator, no usable results folder
         """
-        begun = [self._begun(chosen) for chosen in places]
+        begun = [self._begun(chosen, finer) for chosen in places]
         run_rounds(self._campaign, [one for one in begun if not isinstance(one, str)])
         return [Trial(error=one) if isinstance(one, str) else self._read(one) for one in begun]
 
-    def _begun(self, chosen: Chosen) -> Begun | str:
+    def _begun(self, chosen: Chosen, finer: int = 1) -> Begun | str:
         question = self._question.changed(angle=chosen[ANGLE]) if ANGLE in chosen else self._question
         values = {path: value for path, value in chosen.items() if path != ANGLE}
         try:
             about = situation_of(self._record, self._instance, Point(values, self._structure), question)
-            self._planner.prepare(question.study, [about])
-            return begun_here(self._planner.STUDIES[question.study](about))
+            study = self._planner.STUDIES[question.study](about)
+            return begun_here(study if finer == 1 else _Finer(study, finer))
         except (BulkrailError, ArithmeticError) as error:
             return str(error).splitlines()[0]
 
@@ -98,3 +102,25 @@ class Trials:
                 assert run.axis is not None  # the signal is there
                 return Trial(run.axis.values, run.signals[self._signal].values.astype(float), run_id)
         return Trial(error=f"{self._question.study}: its run has no {self._signal}")
+
+
+class _Finer:
+    """A study whose every case is run in shorter time steps."""
+
+    def __init__(self, study: Study, times: int) -> None:
+        self._study, self._times = study, times
+
+    @property
+    def result(self) -> StudyResult:
+        return self._study.result
+
+    @result.setter
+    def result(self, found: StudyResult) -> None:
+        self._study.result = found
+
+    def ask(self) -> list[Request]:
+        asked = self._study.ask()
+        return [replace(request, case=in_finer_steps(request.case, self._times)) for request in asked]
+
+    def tell(self, outcomes: Sequence[Outcome]) -> None:
+        self._study.tell(outcomes)

@@ -65,7 +65,7 @@ class Course:
 
     def on(self, time: FloatArray) -> FloatArray:
         """Its values at other instants; beyond its ends those at the ends."""
-        return np.interp(time, self.time, self.values)
+        return np.asarray(np.interp(time, self.time, self.values))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,12 +177,12 @@ def fit_lines(
 def _instants(reading: Reading, terms: FloatArray) -> FloatArray:
     """A capture's instants on the run's time."""
     begin = reading.time[0]
-    return begin + (reading.time - begin) * (1 + terms[3]) + terms[0]
+    return np.asarray(begin + (reading.time - begin) * (1 + terms[3]) + terms[0])
 
 
 def _fitted(lines: Lines, reading: Reading, at: FloatArray, terms: FloatArray) -> FloatArray:
     """What the instrument would show."""
-    return (1 + terms[1]) * lines.moved(at).on(_instants(reading, terms)) + terms[2]
+    return np.asarray((1 + terms[1]) * lines.moved(at).on(_instants(reading, terms)) + terms[2])
 
 
 def _jacobian(lines: Lines, reading: Reading, at: FloatArray, terms: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ from scipy.signal import correlate
 from scipy.stats import chi2
 
 from harness.contracts import FloatArray
-from harness.postprocess.course_fit import Fit, Priors, Reading
+from harness.postprocess.course_fit import COVERAGE, Fit, Priors, Reading
 
 WEAK = 10.0  # ranges: a deviation where the waveform says nothing, so that no matrix is singular
 SURE = 0.999  # of the scatter of white residuals' blocks; what lies beyond is called correlated
@@ -31,7 +31,7 @@ class Quality:
 
     Parameters
     ----------
-    deviation : standard, shape (k,);  terms : of lag [s], gain, offset, time base
+    deviation : standard, shape (k,);  steps : how far shorter time steps moved each value, (k,);  terms : of lag [s], gain, offset, time base
     correlation : of the values, shape (k, k)
     widened : variance of the noise part over that of white residuals, shape (k,), 1 or more
     endless : residuals run together over so long that no ratio holds, for each value
@@ -40,6 +40,7 @@ class Quality:
     """
 
     deviation: FloatArray
+    steps: FloatArray
     terms: FloatArray
     correlation: FloatArray
     widened: FloatArray
@@ -55,17 +56,24 @@ def deviations(fit: Fit, reading: Reading, sigma: float, priors: Priors) -> Floa
     return np.asarray(np.sqrt(np.diag(covariance)[: len(fit.at)]))
 
 
-def quality(fit: Fit, reading: Reading, sigma: float, priors: Priors) -> Quality:
-    """What a fit is worth."""
+def quality(fit: Fit, reading: Reading, sigma: float, priors: Priors, steps: FloatArray | None = None) -> Quality:
+    """What a fit is worth.
+
+    Parameters
+    ----------
+    steps : by how much each value moved when the simulation's steps were halved, shape (k,), None where they were not:
+        what is left of their effect is at most as much again, which is taken as two standard deviations
+    """
     count = len(fit.at)
     covariance, of_noise, influence = _covariance(fit, sigma, priors)
     told = [_widening(influence[index], fit.residual, sigma, count + 3) for index in range(count)]
     widened = np.array([ratio for ratio, _ in told])
-    deviation = np.sqrt(np.diag(covariance)[:count] + (widened - 1) * np.diag(of_noise)[:count])
+    steps = np.zeros(count) if steps is None else steps
+    deviation = np.sqrt(np.diag(covariance)[:count] + (widened - 1) * np.diag(of_noise)[:count] + (steps / COVERAGE) ** 2)
     spread = np.sqrt(np.diag(covariance)[:count])
     pulls = np.divide(fit.terms, reading.scales, out=np.zeros(4), where=reading.scales > 0)[1:]
     return Quality(
-        deviation, np.sqrt(np.diag(covariance)[count:]) * reading.scales,
+        deviation, steps, np.sqrt(np.diag(covariance)[count:]) * reading.scales,
         covariance[:count, :count] / np.outer(spread, spread), widened, tuple(endless for _, endless in told),
         _systematic(fit.residual, reading.noise),
         float(np.sqrt(np.mean((reading.gain * reading.values) ** 2 + reading.offset**2))), pulls,
@@ -119,7 +127,7 @@ def _by_correlation(influence: FloatArray, residual: FloatArray) -> float:
     Taken up to twice the lag where it falls below what white residuals show, weighed down in a straight line.
     """
     scatter = 1 / np.sqrt(len(residual))
-    own, seen = _autocorrelation(residual), _autocorrelation(influence)
+    own, seen = autocorrelation(residual), autocorrelation(influence)
     if own[1] < SIGNIFICANT * scatter:
         return 1.0
     below = np.nonzero(own < 2 * scatter)[0]
@@ -128,7 +136,7 @@ def _by_correlation(influence: FloatArray, residual: FloatArray) -> float:
     return max(1.0, float(1 + 2 * np.sum(taper * own[1:reach] * seen[1:reach])))
 
 
-def _autocorrelation(values: FloatArray) -> FloatArray:
+def autocorrelation(values: FloatArray) -> FloatArray:
     """Of a series about zero, by lag in samples; 1 at lag 0. Shape of ``values``."""
     found = correlate(values, values, mode="full", method="fft")[len(values) - 1 :]
     return np.asarray(found / found[0])

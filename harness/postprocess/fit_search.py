@@ -21,6 +21,7 @@ Simulate = Callable[[Sequence[FloatArray]], Sequence[Course | str]]  # places ->
 FIRST_STEP = 0.1  # of a range, of the first differences: far above what time steps scatter by
 STEPS = (0.02, 0.1)  # least and most of later ones, which are two standard deviations
 RESTING = 0.1  # standard deviations a move must be below: it then widens no interval by more than half a percent
+SMALL_GAIN = 0.04  # of the weighed squares, for each value: 0.2 deviations in each direction
 NEAR = 1.0  # standard deviations within which slopes count as taken there
 SHRINK, GROW = 0.3, 2.0  # of the largest move, after one that led to worse, or to better
 MOST_MOVES = 25
@@ -79,7 +80,8 @@ class Search:
             terms, sigma = self._settled(lines, terms)
             there = self._best(lines, terms, sigma, trust)
             own = deviations(there, self._reading, sigma, self._priors)
-            if np.all(np.abs(there.at - lines.at) <= RESTING * own):
+            gain = fit_lines(lines, self._reading, terms, sigma, self._priors).square - there.square
+            if gain < SMALL_GAIN * len(own) or np.all(np.abs(there.at - lines.at) <= RESTING * own):
                 if np.all(np.abs(lines.at - taken_at) <= NEAR * own):
                     return Found(lines, there, sigma, True, self._places, tuple(self._failures))
                 lines = self._slopes(lines.at, lines.course, np.clip(2 * own, *STEPS))

@@ -125,6 +125,31 @@ def periodic_case(
     return Case(_solved(lines, analysis, analysis.estimates, controls), tuple(probes), analysis, option_set)
 
 
+def in_finer_steps(case: Case, times: int) -> Case:
+    """The same case in time steps of a fraction of the length, for what its steps do to it.
+
+    Raises
+    ------
+    DeckError : it then has more than ``MOST_STEPS`` steps
+    """
+    analysis = case.analysis
+    if isinstance(analysis, Transient):
+        finer: Transient | Periodic = dataclasses.replace(analysis, max_step=analysis.max_step / times)
+        check_steps(finer)
+        steps = transient(finer.max_step, finer.stop)
+    elif isinstance(analysis, Periodic):
+        finer = dataclasses.replace(
+            analysis, steps_search=analysis.steps_search * times, steps_final=analysis.steps_final * times
+        )
+        period = 1 / finer.frequency
+        steps = transient(period / finer.steps_search, period)
+    else:
+        raise DeckError("a small-signal case has no time steps")
+    lines = tuple(f".{steps}" if line.startswith(".tran ") else line for line in case.lines)
+    check_lines(lines)
+    return dataclasses.replace(case, lines=lines, analysis=finer)
+
+
 def final_lines(case: Case, state: Numbers, controls: Numbers, steps: int) -> tuple[str, ...]:
     """The deck of a found steady state: state and controls written in, the final options, ``FINAL_PERIODS`` periods."""
     analysis = case.analysis

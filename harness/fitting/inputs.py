@@ -44,8 +44,8 @@ def structure_of(record: SupplyRecord, instance: str, said: Sequence[str]) -> Ma
 
 def inputs_of(
     record: SupplyRecord, instance: str, trials: Trials, names: Sequence[str], signal: str
-) -> tuple[list[Input], list[str]]:
-    """The values asked for, then the other open inputs that change the case; and those that are open and do not.
+) -> tuple[list[Input], list[Input]]:
+    """The values asked for, and the other open inputs that change the case.
 
     Raises
     ------
@@ -67,7 +67,7 @@ def inputs_of(
             resting = [one for one in offered if one != path and trials.is_moved_by(one)]
             raise OptionError(f"--values: {signal} of {instance} does not rest on {path}; {nearest(path, resting)}")
     others = [path for path in open_ones if path not in paths and trials.is_moved_by(path)]
-    return [_input(record, path, "value") for path in paths] + [_input(record, path, "other") for path in others], []
+    return [_input(record, path, "value") for path in paths], [_input(record, path, "other") for path in others]
 
 
 def _path(record: SupplyRecord, name: str, offered: Sequence[str]) -> str:

@@ -13,24 +13,23 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.captures import Where, channel_of, common_window, laid_over, not_laid, option_value
+from harness.captures import Where, channel_of, common_window, laid_over, not_laid
 from harness.check import check_workers
 from harness.contracts import Capture, Channel, FloatArray
-from harness.fit_inputs import angle_input, inputs_of, structure_of
-from harness.fit_question import Stated, question_of
+from harness.fitting.inputs import angle_input, inputs_of, structure_of
+from harness.fitting.question import Stated, question_of
 from harness.judge.fitted import FittedCapture, Input, fitted_values, pasted, why_nothing
 from harness.judge.tolerances import TOLERANCES
 from harness.plan.signals import check_instance
 from harness.plan.study import Question
 from harness.plan.trial import ANGLE, Trials
 from harness.postprocess.alignment import Alignment, aligned_at, noise_of
-from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on
+from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on, fit_lines
 from harness.postprocess.fit_quality import quality
 from harness.postprocess.fit_search import FIRST_STEP, Found, Search, SearchError
 from harness.simulate.campaign import Campaign
 from harness.store import captures
 from netlists.errors import OptionError
-from netlists.quantity import engineering, shown
 from netlists.record import SupplyRecord, load_record
 
 MOST_SAMPLES = 50_000  # of a window; of more, every n-th is taken
@@ -62,8 +61,8 @@ class Wanted:
 def fit_file(
     record_file: Path, name: str, results: Path, wanted: Wanted, *, workers: int | None = None,
     on_progress: Callable[[int, int], None] | None = None,
-) -> FittedCapture:  # fmt: skip
-    """Fits assumed values of a record to one of its captures.
+) -> tuple[FittedCapture, dict[str, tuple[str, str]]]:  # fmt: skip
+    """Fits assumed values of a record to one of its captures; the fit, and what of it may be pasted, see ``pasted``.
 
     Raises
     ------
@@ -75,7 +74,8 @@ def fit_file(
     capture = captures.read(record_file, name)
     prepare = _Preparation(record, capture, wanted)
     with Campaign(results, workers=workers, on_progress=on_progress) as campaign:
-        return fit_in(campaign, prepare)
+        found = fit_in(campaign, prepare)
+    return found, paste_lines(record, found)
 
 
 class _Preparation:
@@ -99,22 +99,37 @@ def fit_in(campaign: Campaign, about: _Preparation) -> FittedCapture:
     before = campaign.simulated
     trials = Trials(about.record, about.capture.instance, about.question, about.structure, about.channel.signal,
                     campaign)  # fmt: skip
-    inputs, held = inputs_of(about.record, about.capture.instance, trials, about.wanted.values, about.channel.signal)
-    if about.wanted.hold:
-        held += [one.path for one in inputs if one.role == "other"]
-        inputs = [one for one in inputs if one.role != "other"]
-    fitter = _Fitter(about, trials, inputs)
+    values, others = inputs_of(about.record, about.capture.instance, trials, about.wanted.values, about.channel.signal)
+    fitter = _Fitter(about, trials, values)
     start, alignment = fitter.aligned_start()
     reading, notes = fitter.reading(start, alignment.lag)
-    small = fitter.without_effect(start, reading, alignment.lag)
-    held += [one.path for one in small]
-    fitter.inputs = [one for one in fitter.inputs if one not in small]
     found = fitter.searched(reading, alignment.lag)
-    if abs(found.fit.terms[0] - alignment.lag) > MOVED_LAG * (reading.time[-1] - reading.time[0]):
-        lag = float(found.fit.terms[0])
+    lag = float(found.fit.terms[0])
+    if abs(lag - alignment.lag) > MOVED_LAG * (reading.time[-1] - reading.time[0]):
         reading, notes = fitter.reading(start, lag)
         found = fitter.searched(reading, lag)
-    return fitter.fitted(found, reading, start, held, notes, campaign.simulated - before)
+    moved = [] if about.wanted.hold else fitter.with_effect(others, reading, float(found.fit.terms[0]))
+    if moved:
+        fitter.inputs += moved
+        found = fitter.searched(reading, float(found.fit.terms[0]))
+    left = [one.path for one in others if one not in moved]
+    halved = fitter.in_halved_steps(found, reading)
+    return fitter.fitted(halved, reading, start, left, notes, campaign.simulated - before)
+
+
+@dataclass(frozen=True, slots=True)
+class _Halved:
+    """Where a search ended, with the last run in halved time steps.
+
+    Parameters
+    ----------
+    steps : how far that moved each value, shape (k,);  error : why it could not be simulated, empty where it was
+    """
+
+    found: Found
+    steps: FloatArray
+    run_id: str
+    error: str
 
 
 class _Fitter:
@@ -123,7 +138,8 @@ class _Fitter:
     def __init__(self, about: _Preparation, trials: Trials, inputs: Sequence[Input]) -> None:
         self._about, self._trials = about, trials
         self.inputs = list(inputs)
-        self._runs: dict[tuple[float, ...], str] = {}
+        self._runs: dict[frozenset[tuple[str, float]], str] = {}
+        self._reached: dict[str, float] = {}  # path -> share of its range where the last search ended
         self._grid: FloatArray = np.empty(0)
 
     # --- before the search
@@ -180,79 +196,103 @@ class _Fitter:
         values = np.asarray(channel.values[inside], dtype=float)
         return Reading(capture.time[inside], values, gain, channel.offset, capture.time_base, noise), notes
 
-    def without_effect(self, start: Course, reading: Reading, lag: float) -> list[Input]:
-        """Other inputs whose whole range moves the waveform by less than its noise can show."""
-        others = [index for index, one in enumerate(self.inputs) if one.role == "other"]
-        if not others:
-            return []
-        here = self._start()
-        moves = np.where(here <= 0.5, FIRST_STEP, -FIRST_STEP)
-        places = [here + moves[index] * np.eye(len(here))[index] for index in others]
-        small = []
-        for index, course in zip(others, self._courses(places), strict=True):
-            if isinstance(course, str):  # held, since it cannot be moved; said with what is held
-                small.append(self.inputs[index])
-                continue
-            moved = (course.on(reading.time + lag) - start.on(reading.time + lag)) / FIRST_STEP
-            if float(np.linalg.norm(moved)) < SMALL_EFFECT * reading.least_noise:
-                small.append(self.inputs[index])
-        return small
+    def with_effect(self, others: Sequence[Input], reading: Reading, lag: float) -> list[Input]:
+        """Of other inputs those whose range moves the waveform by more than noise hides, where the values rest."""
+        all_inputs = [*self.inputs, *others]
+        here = self._start(all_inputs)
+        units = np.eye(len(here))[len(self.inputs) :]
+        moves = [FIRST_STEP if share <= 0.5 else -FIRST_STEP for share in here[len(self.inputs) :]]
+        places = [here + move * unit for move, unit in zip(moves, units, strict=True)]
+        start, *found = self._courses([here, *places], all_inputs)
+        moved = []
+        for one, course in zip(others, found, strict=True):
+            if isinstance(start, str) or isinstance(course, str):
+                continue  # it cannot be moved, so it is held, and said to be
+            away = (course.on(reading.time + lag) - start.on(reading.time + lag)) / FIRST_STEP
+            if float(np.linalg.norm(away)) >= SMALL_EFFECT * reading.least_noise:
+                moved.append(one)
+        return moved
 
     # --- the search
 
     def searched(self, reading: Reading, lag: float) -> Found:
-        """The search from the values as recorded."""
+        """The search from where the last one ended; at first from the values as recorded.
+
+        The values asked for go first, all else held. A search over many inputs from afar loses its way: as long as the
+        residuals are large they outweigh what is stated of the others.
+        """
         try:
-            return Search(self._courses, reading, self._start(), lag, self._priors()).run()
+            found = Search(self._courses, reading, self._start(self.inputs), lag, self._priors()).run()
         except SearchError as error:
             raise OptionError(f"--values: a place beside the start cannot be simulated: {error}") from error
+        self._reached |= {one.path: float(share) for one, share in zip(self.inputs, found.fit.at, strict=True)}
+        return found
 
-    def _start(self) -> FloatArray:
-        return np.array([(one.nominal - one.low) / (one.high - one.low) for one in self.inputs])
+    def _start(self, inputs: Sequence[Input]) -> FloatArray:
+        return np.array([self._reached.get(one.path, one.share(one.nominal)) for one in inputs])
 
     def _priors(self) -> Priors:
         """Values asked for may lie anywhere in their ranges; of others these are stated uncertainties."""
         free = np.array([one.role != "other" for one in self.inputs])
-        return Priors(self._start(), np.where(free, np.inf, 0.5 / COVERAGE))
+        recorded = np.array([one.share(one.nominal) for one in self.inputs])
+        return Priors(recorded, np.where(free, np.inf, 0.5 / COVERAGE))
 
-    def _courses(self, places: Sequence[FloatArray]) -> list[Course | str]:
-        chosen = [
-            {one.path: one.scaled(float(share)) for one, share in zip(self.inputs, place, strict=True)}
-            for place in places
-        ]
+    def _courses(self, places: Sequence[FloatArray], inputs: Sequence[Input] = ()) -> list[Course | str]:
+        chosen = [_chosen(inputs or self.inputs, place) for place in places]
         found: list[Course | str] = []
-        for place, trial in zip(places, self._trials.at(chosen), strict=True):
+        for values, trial in zip(chosen, self._trials.at(chosen), strict=True):
             if trial.time is None or trial.values is None:
                 found.append(trial.error)
             else:
-                self._runs[tuple(place)] = trial.run_id
+                self._runs[frozenset(values.items())] = trial.run_id
                 found.append(course_on(self._grid, trial.time, trial.values))
         return found
 
     # --- after it
 
+    def in_halved_steps(self, found: Found, reading: Reading) -> _Halved:
+        """The best place simulated once more, and where it leads then."""
+        (trial,) = self._trials.at([_chosen(self.inputs, found.lines.at)], finer=2)
+        if trial.time is None or trial.values is None:
+            run_id = self._runs.get(frozenset(_chosen(self.inputs, found.lines.at).items()), "")
+            return _Halved(found, np.zeros(len(found.fit.at)), run_id, trial.error)
+        lines = replace(found.lines, course=course_on(self._grid, trial.time, trial.values))
+        whole = np.zeros(len(found.fit.at)), np.ones(len(found.fit.at))
+        fit = fit_lines(lines, reading, found.fit.terms, found.sigma, self._priors(), whole)
+        return _Halved(replace(found, lines=lines, fit=fit), fit.at - found.fit.at, trial.run_id, "")
+
     def fitted(
-        self, found: Found, reading: Reading, start: Course, held: Sequence[str], notes: Sequence[str], simulated: int
-    ) -> FittedCapture:
+        self, halved: _Halved, reading: Reading, start: Course, left: Sequence[str], notes: Sequence[str],
+        simulated: int,
+    ) -> FittedCapture:  # fmt: skip
         """All that is said of a finished search."""
+        found = halved.found
         about = self._about
         capture, channel, fit = about.capture, about.channel, found.fit
-        worth = quality(fit, reading, found.sigma, self._priors())
+        worth = quality(fit, reading, found.sigma, self._priors(), halved.steps)
         values = fitted_values(self.inputs, list(fit.at), worth, len(reading.time))
         fitted = found.lines.moved(fit.at)
         measured = Course(reading.time + fit.terms[0], reading.values)
         lies = aligned_at((fitted.time, fitted.values), (reading.time, reading.values), float(fit.terms[0]))
+        why = why_nothing(worth, lies, channel, reading, rests=found.rests, places=found.places)
+        why += [f"in halved time steps it could not be simulated: {halved.error}"] if halved.error else []
         asked = [index for index, one in enumerate(self.inputs) if one.role == "value"]
         return FittedCapture(
             capture, channel, about.question.study, _described(about, self.inputs),
             tuple(values[index] for index in asked),
-            tuple(one for one in values if one.input.role != "value"), tuple(sorted(held)),
+            tuple(one for one in values if one.input.role != "value"),
+            tuple(left) if about.wanted.hold else (), () if about.wanted.hold else tuple(left),
             tuple(tuple(float(worth.correlation[row, column]) for column in asked) for row in asked),
             tuple(float(one) for one in fit.terms), tuple(float(one) for one in worth.terms), lies,
             about.wanted.where.align, worth, found.sigma, reading, measured, fitted, start,
-            self._runs.get(tuple(found.lines.at), ""), simulated, len(self._runs), found.failures, tuple(notes),
-            tuple(why_nothing(worth, lies, channel, reading, rests=found.rests, places=found.places)),
+            halved.run_id, simulated, len(self._runs), found.failures, tuple(notes),
+            tuple(why),
         )  # fmt: skip
+
+
+def _chosen(inputs: Sequence[Input], place: FloatArray) -> dict[str, float]:
+    """Path -> SI value of a place."""
+    return {one.path: one.scaled(float(share)) for one, share in zip(inputs, place, strict=True)}
 
 
 def _described(about: _Preparation, inputs: Sequence[Input]) -> str:
