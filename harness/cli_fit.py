@@ -18,8 +18,9 @@ def fit(
     /,
     *,
     values: Annotated[
-        list[str], Parameter(help="up to three assumed values, such as RT1.b_value", negative=(), consume_multiple=True)
-    ],
+        list[str] | None,
+        Parameter(help="up to three assumed values, such as RT1.b_value", negative=(), consume_multiple=True),
+    ] = None,
     results: Annotated[Path, Parameter(help="results folder; what it holds is not simulated again")] = Path("results"),
     hold: Annotated[
         bool, Parameter(help="keep all other open inputs as recorded: quicker, intervals too narrow", negative=())
@@ -60,7 +61,7 @@ def fit(
     from harness.show.terminal import console
 
     where = Where(signal, None, study, condition, align, level, edge, at, start, stop)
-    wanted = Wanted(values, where, Stated(angle, ambient, frequency), structure or (), hold)
+    wanted = Wanted(values or (), where, Stated(angle, ambient, frequency), structure or (), hold)
     with progress() as on_progress:
         found, lines = fit_file(record, capture, results, wanted, workers=workers, on_progress=on_progress)
     print_fitted(console(), found, record, lines)

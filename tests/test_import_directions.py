@@ -32,7 +32,7 @@ ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
 ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.measure_next"]
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
-ALLOWED["harness.fitting"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.fitting"] = ALLOWED["harness.captures"] | {"harness.captures", "harness.check"}
 ALLOWED["harness.cli_fit"] = ALLOWED["harness.fitting"] | {"harness.fitting"}
 ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {

@@ -16,25 +16,28 @@ import numpy as np
 from harness.captures import Where, channel_of, common_window, laid_over, not_laid
 from harness.check import check_workers
 from harness.contracts import Capture, Channel, FloatArray
-from harness.fitting.inputs import angle_input, inputs_of, structure_of
+from harness.fitting.inputs import angle_input, inputs_of, is_angle_open, structure_of
 from harness.fitting.question import Stated, question_of
 from harness.judge.fitted import FittedCapture, Input, fitted_values, pasted, why_nothing
 from harness.judge.tolerances import TOLERANCES
-from harness.plan.signals import check_instance
+from harness.plan.plan import simulated_instances
+from harness.plan.rectifier_switch_on import COARSE_ANGLES
 from harness.plan.study import Question
-from harness.plan.trial import ANGLE, Trials
+from harness.plan.trial import ANGLE, Chosen, Trials
 from harness.postprocess.alignment import Alignment, aligned_at, noise_of
 from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on, fit_lines
 from harness.postprocess.fit_quality import quality
-from harness.postprocess.fit_search import FIRST_STEP, Found, Search, SearchError
+from harness.postprocess.fit_search import FIRST_STEP, MOST_MOVES, ROUGH_MOVES, Found, Search, SearchError
 from harness.simulate.campaign import Campaign
 from harness.store import captures
-from netlists.errors import OptionError
+from netlists.errors import OptionError, nearest
+from netlists.quantity import shown
 from netlists.record import SupplyRecord, load_record
 
 MOST_SAMPLES = 50_000  # of a window; of more, every n-th is taken
 FEWEST_SAMPLES = 100
 LEAST_COURSE = 0.5  # correlation at the start below which the capture is of something else
+CLOSER = (15.0, 7.5)  # [deg] about the likest coarse switch-on angle, a round each
 MOVED_LAG = 0.02  # of the window: farther, and the window is taken anew
 SLACK = 0.05  # of the window, on either side of it: room for the lag to move in
 FINER = 4  # steps of the common time in one of the capture
@@ -84,7 +87,12 @@ class _Preparation:
     def __init__(self, record: SupplyRecord, capture: Capture, wanted: Wanted) -> None:
         if capture.record != record.name:
             raise OptionError(f"CAPTURE: {capture.name} was taken of {capture.record}, the record is {record.name}")
-        check_instance(record, capture.instance)
+        known = simulated_instances(record)
+        if capture.instance not in known:
+            raise OptionError(
+                f"CAPTURE: {capture.name} was taken of {shown(capture.instance)}, which {record.name} does not "
+                f"simulate; {nearest(capture.instance, known)}"
+            )
         self.record, self.capture, self.wanted = record, capture, wanted
         self.channel: Channel = channel_of(capture, wanted.where.signal)
         self.question: Question = question_of(record, capture, wanted.where, wanted.stated)
@@ -103,15 +111,15 @@ def fit_in(campaign: Campaign, about: _Preparation) -> FittedCapture:
     fitter = _Fitter(about, trials, values)
     start, alignment = fitter.aligned_start()
     reading, notes = fitter.reading(start, alignment.lag)
-    found = fitter.searched(reading, alignment.lag)
+    found = fitter.searched(reading, alignment.lag, ROUGH_MOVES if others and not about.wanted.hold else MOST_MOVES)
     lag = float(found.fit.terms[0])
-    if abs(lag - alignment.lag) > MOVED_LAG * (reading.time[-1] - reading.time[0]):
+    lag_moved = abs(lag - alignment.lag) > MOVED_LAG * (reading.time[-1] - reading.time[0])
+    if lag_moved:
         reading, notes = fitter.reading(start, lag)
+    moved = [] if about.wanted.hold else fitter.with_effect(others, reading, lag)
+    fitter.inputs += moved
+    if moved or not found.rests or lag_moved:
         found = fitter.searched(reading, lag)
-    moved = [] if about.wanted.hold else fitter.with_effect(others, reading, float(found.fit.terms[0]))
-    if moved:
-        fitter.inputs += moved
-        found = fitter.searched(reading, float(found.fit.terms[0]))
     left = [one.path for one in others if one not in moved]
     halved = fitter.in_halved_steps(found, reading)
     return fitter.fitted(halved, reading, start, left, notes, campaign.simulated - before)
@@ -146,27 +154,40 @@ class _Fitter:
 
     def aligned_start(self) -> tuple[Course, Alignment]:
         """The run as recorded, and where the capture lies on it; at the angle that fits best where none is said."""
-        angles = angle_input(self._about.question)
-        places = [{}] if not angles else [{ANGLE: one.nominal} for one in angles]
-        found = self._trials.at(places)
-        best: tuple[Course, Alignment, Input | None] | None = None
-        for index, trial in enumerate(found):
+        found: list[tuple[Course, Alignment, Chosen]] = []
+        if not is_angle_open(self._about.question):
+            found += self._laid_at([{}])
+        else:
+            found += self._laid_at([{ANGLE: float(angle)} for angle in COARSE_ANGLES])
+            for offset in CLOSER:
+                best = self._best(found)[2][ANGLE]
+                found += self._laid_at([{ANGLE: (best + sign * offset) % 180.0} for sign in (-1, 1)])
+        course, alignment, chosen = self._best(found)
+        if alignment.correlation < LEAST_COURSE:
+            raise OptionError(
+                f"CAPTURE: {self._about.capture.name} runs another course than the simulation as recorded (correlation "
+                f"{alignment.correlation:.2f}; 1 is the same): another condition or angle, or a probe turned round"
+            )
+        if ANGLE in chosen:
+            self.inputs.append(angle_input(chosen[ANGLE]))
+        return course, alignment
+
+    def _laid_at(self, places: Sequence[Chosen]) -> list[tuple[Course, Alignment, Chosen]]:
+        """Runs as recorded but for a place, and where the capture lies on each; none where it lies nowhere."""
+        found = []
+        for place, trial in zip(places, self._trials.at(places), strict=True):
             if trial.time is None or trial.values is None:
                 raise OptionError(f"--values: as recorded it cannot be simulated: {trial.error}")
             course = Course(trial.time, trial.values)
             alignment = self._laid(course)
-            if alignment is not None and (best is None or alignment.concordance > best[1].concordance):
-                best = course, alignment, angles[index] if angles else None
-        if best is None:
+            found += [(course, alignment, place)] if alignment is not None else []
+        return found
+
+    def _best(self, found: Sequence[tuple[Course, Alignment, Chosen]]) -> tuple[Course, Alignment, Chosen]:
+        """The place of the likest course: of the correlation, which a wrong size does not lower."""
+        if not found:
             raise OptionError(not_laid(self._about.channel, self._about.wanted.where))
-        if best[1].correlation < LEAST_COURSE:
-            raise OptionError(
-                f"CAPTURE: {self._about.capture.name} runs another course than the simulation as recorded (correlation "
-                f"{best[1].correlation:.2f}; 1 is the same): another condition or angle, or a probe the other way round"
-            )
-        if best[2] is not None:
-            self.inputs.append(best[2])
-        return best[0], best[1]
+        return max(found, key=lambda one: one[1].correlation)
 
     def _laid(self, course: Course) -> Alignment | None:
         capture, channel = self._about.capture, self._about.channel
@@ -215,14 +236,14 @@ class _Fitter:
 
     # --- the search
 
-    def searched(self, reading: Reading, lag: float) -> Found:
+    def searched(self, reading: Reading, lag: float, most: int = MOST_MOVES) -> Found:
         """The search from where the last one ended; at first from the values as recorded.
 
         The values asked for go first, all else held. A search over many inputs from afar loses its way: as long as the
         residuals are large they outweigh what is stated of the others.
         """
         try:
-            found = Search(self._courses, reading, self._start(self.inputs), lag, self._priors()).run()
+            found = Search(self._courses, reading, self._start(self.inputs), lag, self._priors(), most).run()
         except SearchError as error:
             raise OptionError(f"--values: a place beside the start cannot be simulated: {error}") from error
         self._reached |= {one.path: float(share) for one, share in zip(self.inputs, found.fit.at, strict=True)}
@@ -283,6 +304,7 @@ class _Fitter:
             tuple(one for one in values if one.input.role != "value"),
             tuple(left) if about.wanted.hold else (), () if about.wanted.hold else tuple(left),
             tuple(tuple(float(worth.correlation[row, column]) for column in asked) for row in asked),
+            tuple(float(worth.steps[one]) * (self.inputs[one].high - self.inputs[one].low) for one in asked),
             tuple(float(one) for one in fit.terms), tuple(float(one) for one in worth.terms), lies,
             about.wanted.where.align, worth, found.sigma, reading, measured, fitted, start,
             halved.run_id, simulated, len(self._runs), found.failures, tuple(notes),

@@ -7,15 +7,15 @@ from collections.abc import Mapping, Sequence
 from harness.judge.fitted import Input
 from harness.plan.plan import structures
 from harness.plan.rectifier_bulk import ANGLED
-from harness.plan.rectifier_switch_on import COARSE_ANGLES
 from harness.plan.study import Question
 from harness.plan.trial import ANGLE, Trials
 from netlists.errors import OptionError, nearest, shortened
+from netlists.formulas import FITTED
 from netlists.quantity import shown
 from netlists.record import SupplyRecord
 
 MOST_VALUES = 3
-ABOUT = 20.0  # [deg] either way of the coarse angle that fits best
+ABOUT = 30.0  # [deg] either way of the likest angle: as far as the next coarse one
 LONGEST_LIST = 200
 
 
@@ -83,6 +83,8 @@ def _path(record: SupplyRecord, name: str, offered: Sequence[str]) -> str:
     if quantity.is_computed:
         sources = ", ".join(quantity.of.values())
         raise OptionError(f"--values: {path} is inferred by {quantity.formula}; fit what it is of: {sources}")
+    if quantity.formula == FITTED:
+        raise OptionError(f"--values: {path} is fitted already; to fit it anew put its assumed range back")
     if quantity.known != "assumed" or path.endswith(".deviation"):
         how = "a formula's tolerance" if path.endswith(".deviation") else quantity.known
         raise OptionError(f"--values: {path} is {how}; only assumed values are fitted")
@@ -96,8 +98,11 @@ def _input(record: SupplyRecord, path: str, role: str) -> Input:
     return Input(path, quantity.unit, quantity.low, quantity.nominal, quantity.high, role)
 
 
-def angle_input(question: Question) -> list[Input]:
-    """The coarse switch-on angles to look at, with what to move about each; none where it is said or plays no part."""
-    if question.study not in ANGLED or question.angle is not None or question.supply == "dc":
-        return []
-    return [Input(ANGLE, "deg", angle - ABOUT, float(angle), angle + ABOUT, "angle") for angle in COARSE_ANGLES]
+def is_angle_open(question: Question) -> bool:
+    """Whether a switch-on angle plays a part that nobody has said."""
+    return question.study in ANGLED and question.angle is None and question.supply != "dc"
+
+
+def angle_input(likest: float) -> Input:
+    """The switch-on angle as something a fit moves, about the likest one [deg]."""
+    return Input(ANGLE, "deg", likest - ABOUT, likest, likest + ABOUT, "angle")

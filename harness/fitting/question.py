@@ -36,9 +36,12 @@ def question_of(record: SupplyRecord, capture: Capture, where: Where, stated: St
     asked = questions_of(record, capture.instance)
     found = [one for one in asked if study in ("", one.study) and label in ("", one.label)]
     if not found:
-        known = {one.label for one in asked} if label else {one.study for one in asked}
-        option, text = ("--condition", label) if label else ("--study", study)
-        raise OptionError(f"{option}: nothing asked of {capture.instance} is {shown(text)}; {nearest(text, known)}")
+        of_study = [one for one in asked if study in ("", one.study)]
+        option, text, known = ("--study", study, {one.study for one in asked})
+        if of_study:
+            option, text, known = "--condition", label, {one.label for one in of_study}
+        what = f"{study} of {capture.instance}" if of_study and study else capture.instance
+        raise OptionError(f"{option}: nothing asked of {what} is {shown(text)}; {nearest(text, known)}")
     if not label and capture.line_voltage is not None:
         voltage = capture.line_voltage
         found = sorted(found, key=lambda one: (bool(one.fixed), abs(one.line_voltage - voltage)))

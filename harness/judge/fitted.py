@@ -85,6 +85,7 @@ class FittedCapture:
     ----------
     others : moved within their ranges as nuisance;  held, still : paths of open inputs kept as recorded, because it was
         asked for, or since noise hides what they do
+    steps : how far halved time steps moved each value, SI
     terms, term_deviations : lag [s], gain, offset, time base; as found, and standard
     measured : the window on the run's time;  fitted, recorded : the run at the values found, and as recorded
     why : why nothing is offered; empty where values speak for themselves
@@ -99,6 +100,7 @@ class FittedCapture:
     held: tuple[str, ...]
     still: tuple[str, ...]
     correlation: tuple[tuple[float, ...], ...]
+    steps: tuple[float, ...]
     terms: tuple[float, ...]
     term_deviations: tuple[float, ...]
     alignment: Alignment
@@ -144,8 +146,9 @@ class FittedCapture:
             "window": [float(self.measured.time[0]), float(self.measured.time[-1])],
             "samples": len(self.measured.time), "noise": self.reading.noise, "residual_rms": self.sigma,
             "systematic_rms": self.quality.systematic, "stated_rms": self.quality.band, "run_id": self.run_id,
-            "steps_moved": [float(one) for one in self.quality.steps], "simulated": self.simulated, "places": self.places, "failures": list(self.failures),
-            "notes": list(self.notes), "why_not": list(self.why), "exit_code": self.exit_code,
+            "steps_moved": list(self.steps), "simulated": self.simulated, "places": self.places,
+            "failures": list(self.failures), "notes": list(self.notes), "why_not": list(self.why),
+            "exit_code": self.exit_code,
         }  # fmt: skip
         return json.dumps(content, indent=2, allow_nan=False)
 

@@ -286,7 +286,8 @@ def unread_axes(record: SupplyRecord, reads: Sequence[str], taken: Sequence[str]
         for path in sorted(reads)
         if path in record.quantities
         and path not in taken
-        and record.quantities[path].known in ("assumed", "inferred")  # an inferred one that is read is a fitted one
+        and record.quantities[path].known in ("assumed", "inferred")
+        and not record.quantities[path].is_computed
         and not record.quantities[path].is_exact
     ]
 

@@ -31,7 +31,8 @@ class Quality:
 
     Parameters
     ----------
-    deviation : standard, shape (k,);  steps : how far shorter time steps moved each value, (k,);  terms : of lag [s], gain, offset, time base
+    deviation : standard, shape (k,);  terms : of lag [s], gain, offset, time base
+    steps : how far shorter time steps moved each value, shape (k,)
     correlation : of the values, shape (k, k)
     widened : variance of the noise part over that of white residuals, shape (k,), 1 or more
     endless : residuals run together over so long that no ratio holds, for each value
@@ -69,7 +70,9 @@ def quality(fit: Fit, reading: Reading, sigma: float, priors: Priors, steps: Flo
     told = [_widening(influence[index], fit.residual, sigma, count + 3) for index in range(count)]
     widened = np.array([ratio for ratio, _ in told])
     steps = np.zeros(count) if steps is None else steps
-    deviation = np.sqrt(np.diag(covariance)[:count] + (widened - 1) * np.diag(of_noise)[:count] + (steps / COVERAGE) ** 2)
+    deviation = np.sqrt(
+        np.diag(covariance)[:count] + (widened - 1) * np.diag(of_noise)[:count] + (steps / COVERAGE) ** 2
+    )
     spread = np.sqrt(np.diag(covariance)[:count])
     pulls = np.divide(fit.terms, reading.scales, out=np.zeros(4), where=reading.scales > 0)[1:]
     return Quality(

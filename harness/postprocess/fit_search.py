@@ -22,9 +22,11 @@ FIRST_STEP = 0.1  # of a range, of the first differences: far above what time st
 STEPS = (0.02, 0.1)  # least and most of later ones, which are two standard deviations
 RESTING = 0.1  # standard deviations a move must be below: it then widens no interval by more than half a percent
 SMALL_GAIN = 0.04  # of the weighed squares, for each value: 0.2 deviations in each direction
+UNREACHED = 0.25  # the same where straight lines promise more than simulations give: half a deviation
 NEAR = 1.0  # standard deviations within which slopes count as taken there
 SHRINK, GROW = 0.3, 2.0  # of the largest move, after one that led to worse, or to better
-MOST_MOVES = 25
+FEWEST_TURNS = 4  # moves, or one for each value, after which slopes are taken anew: turned ones lag behind a bend
+MOST_MOVES, ROUGH_MOVES = 25, 8  # of a search, and of one that another follows
 NO_TERMS = np.zeros(4)
 
 
@@ -55,15 +57,18 @@ class Search:
 
     Parameters
     ----------
-    start : shares of the ranges, shape (k,);  lag : where the capture lies at first [s]
+    start : shares of the ranges, shape (k,);  lag : where the capture lies at first [s];  most : moves
 
     Raises
     ------
     SearchError : from ``run``
     """
 
-    def __init__(self, simulate: Simulate, reading: Reading, start: FloatArray, lag: float, priors: Priors) -> None:
-        self._simulate, self._reading, self._priors = simulate, reading, priors
+    def __init__(
+        self, simulate: Simulate, reading: Reading, start: FloatArray, lag: float, priors: Priors,
+        most: int = MOST_MOVES,
+    ) -> None:  # fmt: skip
+        self._simulate, self._reading, self._priors, self._most = simulate, reading, priors, most
         self._start, self._lag = start, lag
         self._places = 0
         self._failures: list[str] = []
@@ -74,20 +79,25 @@ class Search:
         if isinstance(first, str):
             raise SearchError(first)
         lines = self._slopes(self._start, first, np.full(len(self._start), FIRST_STEP))
-        taken_at = lines.at
+        taken_at, turns = lines.at, 0
         terms, trust = np.array([self._lag, 0.0, 0.0, 0.0]), 1.0
-        for _ in range(MOST_MOVES):
+        for _ in range(self._most):
             terms, sigma = self._settled(lines, terms)
             there = self._best(lines, terms, sigma, trust)
             own = deviations(there, self._reading, sigma, self._priors)
-            gain = fit_lines(lines, self._reading, terms, sigma, self._priors).square - there.square
-            if gain < SMALL_GAIN * len(own) or np.all(np.abs(there.at - lines.at) <= RESTING * own):
+            here = fit_lines(lines, self._reading, terms, sigma, self._priors).square
+            if here - there.square < SMALL_GAIN * len(own) or np.all(np.abs(there.at - lines.at) <= RESTING * own):
                 if np.all(np.abs(lines.at - taken_at) <= NEAR * own):
-                    return Found(lines, there, sigma, True, self._places, tuple(self._failures))
+                    promised = here - self._best(lines, terms, sigma, 1.0).square
+                    rests = promised < UNREACHED * len(own)
+                    return Found(lines, there, sigma, rests, self._places, tuple(self._failures))
+                turns = MOST_MOVES
+            if turns >= max(FEWEST_TURNS, len(own)):
                 lines = self._slopes(lines.at, lines.course, np.clip(2 * own, *STEPS))
-                taken_at, trust = lines.at, max(trust, STEPS[1])
+                taken_at, trust, turns = lines.at, max(trust, STEPS[1]), 0
                 continue
             lines, trust = self._moved(lines, there, sigma, trust)
+            turns += 1
         terms, sigma = self._settled(lines, terms)
         return Found(
             lines, self._best(lines, terms, sigma, trust), sigma, False, self._places, tuple(self._failures)

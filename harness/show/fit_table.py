@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import textwrap
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,6 +22,8 @@ COLUMNS = (
     ("value", 24, "left"), ("assumed", 12, "right"), ("range", 22, "right"), ("fitted", 12, "right"),
     ("95 % interval", 24, "right"),
 )  # fmt: skip
+TOGETHER = 0.9  # correlation of two values that is told
+SEEN = 0.2  # of half an interval: what time steps do is told
 Lines = Mapping[str, tuple[str, str]]  # path -> the record's table, and the line to paste there
 
 
@@ -43,6 +46,7 @@ def print_fitted(console: Console, found: FittedCapture, record_file: Path, line
     _say_terms(console, found)
     _say_residuals(console, found)
     _say_others(console, found)
+    _say_cautions(console, found)
     for line in found.why:
         _say(console, f"nothing is offered: {line}")
     for one in found.values:
@@ -80,6 +84,21 @@ def _say_residuals(console: Console, found: FittedCapture) -> None:
         _say(console, f"residuals are correlated, so the noise's part of the interval is widened: {names}")
     for line in dict.fromkeys(found.failures):
         _say(console, f"a place could not be simulated and was gone round: {one_line(line)}")
+
+
+def _say_cautions(console: Console, found: FittedCapture) -> None:
+    """What to know of values that are offered all the same."""
+    names = [short_path(one.input.path, found.capture.instance) for one in found.values]
+    for row, column in itertools.combinations(range(len(names)), 2):
+        correlation = found.correlation[row][column]
+        if abs(correlation) > TOGETHER:
+            _say(console, f"{names[row]} and {names[column]} hang together (correlation {correlation:.2f}): take both "
+                          "from this fit, or none")  # fmt: skip
+    for name, one, moved in zip(names, found.values, found.steps, strict=True):
+        half = (one.high - one.low) / 2
+        if half and abs(moved) > SEEN * half:
+            _say(console, f"halved time steps, which the last run has, moved {name} by "
+                          f"{abs(moved) / half * 100:.0f} % of half its interval; as much again is in it")  # fmt: skip
 
 
 def _say_others(console: Console, found: FittedCapture) -> None:

@@ -133,19 +133,19 @@ def in_finer_steps(case: Case, times: int) -> Case:
     DeckError : it then has more than ``MOST_STEPS`` steps
     """
     analysis = case.analysis
+    finer: Analysis
     if isinstance(analysis, Transient):
-        finer: Transient | Periodic = dataclasses.replace(analysis, max_step=analysis.max_step / times)
-        check_steps(finer)
-        steps = transient(finer.max_step, finer.stop)
+        shorter = dataclasses.replace(analysis, max_step=analysis.max_step / times)
+        check_steps(shorter)
+        finer, line = shorter, transient(shorter.max_step, shorter.stop)
     elif isinstance(analysis, Periodic):
-        finer = dataclasses.replace(
-            analysis, steps_search=analysis.steps_search * times, steps_final=analysis.steps_final * times
-        )
-        period = 1 / finer.frequency
-        steps = transient(period / finer.steps_search, period)
+        search, final = analysis.steps_search * times, analysis.steps_final * times
+        finer = dataclasses.replace(analysis, steps_search=search, steps_final=final)
+        period = 1 / analysis.frequency
+        line = transient(period / search, period)
     else:
         raise DeckError("a small-signal case has no time steps")
-    lines = tuple(f".{steps}" if line.startswith(".tran ") else line for line in case.lines)
+    lines = tuple(f".{line}" if one.startswith(".tran ") else one for one in case.lines)
     check_lines(lines)
     return dataclasses.replace(case, lines=lines, analysis=finer)
 

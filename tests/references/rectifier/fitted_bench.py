@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from own_equations import Disc, Junction, OwnRectifier
+from references.rectifier.own_equations import Disc, Junction, OwnRectifier
 
 from harness.contracts import Capture, Channel, FloatArray
 from harness.store import captures
