@@ -290,7 +290,8 @@ class _Fitter:
         found = halved.found
         about = self._about
         capture, channel, fit = about.capture, about.channel, found.fit
-        worth = quality(fit, reading, found.sigma, self._priors(), halved.steps)
+        moved = np.hypot(halved.steps, found.unreached)
+        worth = quality(fit, reading, found.sigma, self._priors(), moved)
         values = fitted_values(self.inputs, list(fit.at), worth, len(reading.time))
         fitted = found.lines.moved(fit.at)
         measured = Course(reading.time + fit.terms[0], reading.values)
@@ -304,7 +305,7 @@ class _Fitter:
             tuple(one for one in values if one.input.role != "value"),
             tuple(left) if about.wanted.hold else (), () if about.wanted.hold else tuple(left),
             tuple(tuple(float(worth.correlation[row, column]) for column in asked) for row in asked),
-            tuple(float(worth.steps[one]) * (self.inputs[one].high - self.inputs[one].low) for one in asked),
+            tuple(float(halved.steps[one]) * (self.inputs[one].high - self.inputs[one].low) for one in asked),
             tuple(float(one) for one in fit.terms), tuple(float(one) for one in worth.terms), lies,
             about.wanted.where.align, worth, found.sigma, reading, measured, fitted, start,
             halved.run_id, simulated, len(self._runs), found.failures, tuple(notes),

@@ -211,7 +211,7 @@ def why_nothing(
             "held is not this hardware's"
         )
     for name, pull, stated in zip(
-        ("gain", "offset", "time base"), quality.pulls, (reading.gain, reading.offset, reading.time_base), strict=True
+        ("gain", "offset", "time base"), quality.pulls, (channel.gain, channel.offset, reading.time_base), strict=True
     ):
         if abs(pull) > LARGEST_PULL:
             said = engineering(stated, channel.unit) if name == "offset" else f"{stated * 100:.3g} %"

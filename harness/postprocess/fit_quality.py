@@ -63,7 +63,8 @@ def quality(fit: Fit, reading: Reading, sigma: float, priors: Priors, steps: Flo
     Parameters
     ----------
     steps : by how much each value moved when the simulation's steps were halved, shape (k,), None where they were not:
-        what is left of their effect is at most as much again, which is taken as two standard deviations
+        what is left of their effect is at most as much again, which is taken as two standard deviations; likewise what
+        a search could not reach
     """
     count = len(fit.at)
     covariance, of_noise, influence = _covariance(fit, sigma, priors)

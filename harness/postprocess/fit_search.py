@@ -22,7 +22,8 @@ FIRST_STEP = 0.1  # of a range, of the first differences: far above what time st
 STEPS = (0.02, 0.1)  # least and most of later ones, which are two standard deviations
 RESTING = 0.1  # standard deviations a move must be below: it then widens no interval by more than half a percent
 SMALL_GAIN = 0.04  # of the weighed squares, for each value: 0.2 deviations in each direction
-UNREACHED = 0.25  # the same where straight lines promise more than simulations give: half a deviation
+UNREACHED = 0.5  # the same where straight lines promise more than simulations give: 0.7 deviations
+LEAST_TURN = 0.3  # deviations a move must have to turn slopes: what time steps scatter by would turn them otherwise
 NEAR = 1.0  # standard deviations within which slopes count as taken there
 SHRINK, GROW = 0.3, 2.0  # of the largest move, after one that led to worse, or to better
 FEWEST_TURNS = 4  # moves, or one for each value, after which slopes are taken anew: turned ones lag behind a bend
@@ -38,6 +39,7 @@ class Found:
     ----------
     lines : about the best place;  fit : there;  sigma : its residuals were weighed by
     rests : whether it came to rest;  places : simulated in all;  failures : why places could not be
+    unreached : what straight lines would still move each value by and no simulation bore out, shape (k,)
     """
 
     lines: Lines
@@ -46,6 +48,7 @@ class Found:
     rests: bool
     places: int
     failures: tuple[str, ...]
+    unreached: FloatArray
 
 
 class SearchError(ArithmeticError):
@@ -88,20 +91,21 @@ class Search:
             here = fit_lines(lines, self._reading, terms, sigma, self._priors).square
             if here - there.square < SMALL_GAIN * len(own) or np.all(np.abs(there.at - lines.at) <= RESTING * own):
                 if np.all(np.abs(lines.at - taken_at) <= NEAR * own):
-                    promised = here - self._best(lines, terms, sigma, 1.0).square
-                    rests = promised < UNREACHED * len(own)
-                    return Found(lines, there, sigma, rests, self._places, tuple(self._failures))
+                    whole = self._best(lines, terms, sigma, 1.0)
+                    return self._found(lines, there, sigma, whole.at, rests=here - whole.square < UNREACHED * len(own))
                 turns = MOST_MOVES
             if turns >= max(FEWEST_TURNS, len(own)):
                 lines = self._slopes(lines.at, lines.course, np.clip(2 * own, *STEPS))
                 taken_at, trust, turns = lines.at, max(trust, STEPS[1]), 0
                 continue
-            lines, trust = self._moved(lines, there, sigma, trust)
+            lines, trust = self._moved(lines, there, sigma, trust, own)
             turns += 1
         terms, sigma = self._settled(lines, terms)
-        return Found(
-            lines, self._best(lines, terms, sigma, trust), sigma, False, self._places, tuple(self._failures)
-        )  # fmt: skip
+        there = self._best(lines, terms, sigma, trust)
+        return self._found(lines, there, sigma, there.at, rests=False)
+
+    def _found(self, lines: Lines, there: Fit, sigma: float, promised: FloatArray, *, rests: bool) -> Found:
+        return Found(lines, there, sigma, rests, self._places, tuple(self._failures), promised - there.at)
 
     def _settled(self, lines: Lines, terms: FloatArray) -> tuple[FloatArray, float]:
         """The terms at the best place so far, and what its residuals are weighed by: noise, or what they are."""
@@ -115,7 +119,7 @@ class Search:
         bounds = np.clip(lines.at - trust, 0, 1), np.clip(lines.at + trust, 0, 1)
         return fit_lines(lines, self._reading, terms, sigma, self._priors, bounds)
 
-    def _moved(self, lines: Lines, there: Fit, sigma: float, trust: float) -> tuple[Lines, float]:
+    def _moved(self, lines: Lines, there: Fit, sigma: float, trust: float, own: FloatArray) -> tuple[Lines, float]:
         """Simulates a place; goes there where it is better, and learns from it in any case."""
         far = float(np.max(np.abs(there.at - lines.at)))
         (course,) = self._courses([there.at])
@@ -123,7 +127,8 @@ class Search:
             self._failures.append(course)
             return lines, SHRINK * far
         here = fit_lines(lines, self._reading, there.terms, sigma, self._priors)
-        known = turned(lines, there.at, course)
+        is_far = bool(np.any(np.abs(there.at - lines.at) > LEAST_TURN * own))
+        known = turned(lines, there.at, course) if is_far else lines
         new = Lines(there.at, course, known.slopes)
         square = fit_lines(new, self._reading, there.terms, sigma, self._priors).square
         if square < here.square:

@@ -66,9 +66,9 @@ def _say_terms(console: Console, found: FittedCapture) -> None:
     off = found.term_deviations
     unit, good = found.channel.unit, found.reading
     _say(console, f"fitted too, the capture's own: lag {engineering(lag, 's')} +/- {engineering(2 * off[0], 's')} "
-                  f"(free; begun by {found.aligned_by}), gain {gain * 100:+.2g} % (stated {good.gain * 100:.2g} %), "
+                  f"(free; begun by {found.aligned_by}), gain {gain * 100:+.2g} % (stated {found.channel.gain * 100:.3g} %), "
                   f"offset {engineering(offset, unit)} (stated {engineering(good.offset, unit)}), "
-                  f"time base {base * 1e6:+.2g} ppm (stated {good.time_base * 1e6:.2g} ppm)")  # fmt: skip
+                  f"time base {base * 1e6:+.3g} ppm (stated {good.time_base * 1e6:.4g} ppm)")  # fmt: skip
 
 
 def _say_residuals(console: Console, found: FittedCapture) -> None:
