@@ -64,9 +64,9 @@ def _say_terms(console: Console, found: FittedCapture) -> None:
     """The instrument's own terms, which were fitted too."""
     lag, gain, offset, base = found.terms
     off = found.term_deviations
-    unit, good = found.channel.unit, found.reading
+    unit, good, share = found.channel.unit, found.reading, found.channel.gain
     _say(console, f"fitted too, the capture's own: lag {engineering(lag, 's')} +/- {engineering(2 * off[0], 's')} "
-                  f"(free; begun by {found.aligned_by}), gain {gain * 100:+.2g} % (stated {found.channel.gain * 100:.3g} %), "
+                  f"(free; begun by {found.aligned_by}), gain {gain * 100:+.2g} % (stated {share * 100:.3g} %), "
                   f"offset {engineering(offset, unit)} (stated {engineering(good.offset, unit)}), "
                   f"time base {base * 1e6:+.3g} ppm (stated {good.time_base * 1e6:.4g} ppm)")  # fmt: skip
 
