@@ -18,7 +18,8 @@ from harness.check import check_workers
 from harness.contracts import Capture, Channel, FloatArray
 from harness.fitting.inputs import angle_input, inputs_of, is_angle_open, structure_of
 from harness.fitting.question import Stated, question_of
-from harness.judge.fitted import FittedCapture, Input, fitted_values, pasted, why_nothing
+from harness.fitting.told import described, paste_lines
+from harness.judge.fitted import FittedCapture, Input, fitted_values, why_nothing
 from harness.judge.tolerances import TOLERANCES
 from harness.plan.plan import simulated_instances
 from harness.plan.rectifier_switch_on import COARSE_ANGLES
@@ -26,8 +27,8 @@ from harness.plan.study import Question
 from harness.plan.trial import ANGLE, Chosen, Trials
 from harness.postprocess.alignment import Alignment, aligned_at, noise_of
 from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on, fit_lines
-from harness.postprocess.fit_quality import quality
-from harness.postprocess.fit_search import FIRST_STEP, MOST_MOVES, ROUGH_MOVES, Found, Search, SearchError
+from harness.postprocess.fit_quality import deviations, is_uneven, quality
+from harness.postprocess.fit_search import FIRST_STEP, MOST_MOVES, ROUGH_MOVES, STEPS, Found, Search, SearchError
 from harness.simulate.campaign import Campaign
 from harness.store import captures
 from netlists.errors import OptionError, nearest
@@ -121,7 +122,7 @@ def fit_in(campaign: Campaign, about: _Preparation) -> FittedCapture:
     if moved or not found.rests or lag_moved:
         found = fitter.searched(reading, lag)
     left = [one.path for one in others if one not in moved]
-    halved = fitter.in_halved_steps(found, reading)
+    halved = fitter.in_halved_steps(found, reading, fitter.uneven(found, reading))
     return fitter.fitted(halved, reading, start, left, notes, campaign.simulated - before)
 
 
@@ -131,13 +132,13 @@ class _Halved:
 
     Parameters
     ----------
-    steps : how far that moved each value, shape (k,);  error : why it could not be simulated, empty where it was
+    steps : how far that moved each value, shape (k,);  against : what was found that speaks against the fit
     """
 
     found: Found
     steps: FloatArray
     run_id: str
-    error: str
+    against: tuple[str, ...]
 
 
 class _Fitter:
@@ -271,16 +272,40 @@ class _Fitter:
 
     # --- after it
 
-    def in_halved_steps(self, found: Found, reading: Reading) -> _Halved:
-        """The best place simulated once more, and where it leads then."""
+    def uneven(self, found: Found, reading: Reading) -> list[str]:
+        """Values whose slope is another one on the other side of the best place, a line each.
+
+        Where a study chooses an instant or a number of rounds by what it finds, a waveform may jump as a value moves; a
+        slope across the jump is none, and an interval from it far too narrow.
+        """
+        at, lines = found.lines.at, found.lines
+        own = deviations(found.fit, reading, found.sigma, self._priors())
+        steps = np.clip(2 * own, *STEPS)
+        asked = [index for index, one in enumerate(self.inputs) if one.role == "value"]
+        away = {index: float(-steps[index] if at[index] <= 0.5 else steps[index]) for index in asked}
+        away = {index: move for index, move in away.items() if 0 <= at[index] + move <= 1}
+        places = [at + move * np.eye(len(at))[index] for index, move in away.items()]
+        told = []
+        for index, place, course in zip(away, places, self._courses(places), strict=True):
+            name = self.inputs[index].path
+            if isinstance(course, str):
+                told.append(f"a little to one side of {name} it could not be simulated: {course}")
+                continue
+            if is_uneven(lines, place, course, reading.time + found.fit.terms[0], found.sigma):
+                told.append(f"the waveform does not move evenly with {name}, so its interval would mean nothing")
+        return told
+
+    def in_halved_steps(self, found: Found, reading: Reading, told: Sequence[str]) -> _Halved:
+        """The best place simulated once more, and where it leads then; ``told`` speaks against the fit already."""
         (trial,) = self._trials.at([_chosen(self.inputs, found.lines.at)], finer=2)
         if trial.time is None or trial.values is None:
             run_id = self._runs.get(frozenset(_chosen(self.inputs, found.lines.at).items()), "")
-            return _Halved(found, np.zeros(len(found.fit.at)), run_id, trial.error)
+            error = f"in halved time steps it could not be simulated: {trial.error}"
+            return _Halved(found, np.zeros(len(found.fit.at)), run_id, (*told, error))
         lines = replace(found.lines, course=course_on(self._grid, trial.time, trial.values))
         whole = np.zeros(len(found.fit.at)), np.ones(len(found.fit.at))
         fit = fit_lines(lines, reading, found.fit.terms, found.sigma, self._priors(), whole)
-        return _Halved(replace(found, lines=lines, fit=fit), fit.at - found.fit.at, trial.run_id, "")
+        return _Halved(replace(found, lines=lines, fit=fit), fit.at - found.fit.at, trial.run_id, tuple(told))
 
     def fitted(
         self, halved: _Halved, reading: Reading, start: Course, left: Sequence[str], notes: Sequence[str],
@@ -297,10 +322,10 @@ class _Fitter:
         measured = Course(reading.time + fit.terms[0], reading.values)
         lies = aligned_at((fitted.time, fitted.values), (reading.time, reading.values), float(fit.terms[0]))
         why = why_nothing(worth, lies, channel, reading, rests=found.rests, places=found.places)
-        why += [f"in halved time steps it could not be simulated: {halved.error}"] if halved.error else []
+        why += halved.against
         asked = [index for index, one in enumerate(self.inputs) if one.role == "value"]
         return FittedCapture(
-            capture, channel, about.question.study, _described(about, self.inputs),
+            capture, channel, about.question.study, described(about.question, about.structure, self.inputs),
             tuple(values[index] for index in asked),
             tuple(one for one in values if one.input.role != "value"),
             tuple(left) if about.wanted.hold else (), () if about.wanted.hold else tuple(left),
@@ -316,32 +341,3 @@ class _Fitter:
 def _chosen(inputs: Sequence[Input], place: FloatArray) -> dict[str, float]:
     """Path -> SI value of a place."""
     return {one.path: one.scaled(float(share)) for one, share in zip(inputs, place, strict=True)}
-
-
-def _described(about: _Preparation, inputs: Sequence[Input]) -> str:
-    """The condition as one short text."""
-    question = about.question
-    line = f"{question.line_voltage:g} V"
-    line += f" {question.line_frequency:g} Hz" if question.supply == "mains" else " dc"
-    parts = [question.label, line, f"{question.output_power:.4g} W"]
-    if question.ambient is not None:
-        parts.append(f"{question.ambient:g} degC")
-    if question.angle is not None:
-        parts.append(f"switched on at {question.angle:g} deg")
-    elif any(one.path == ANGLE for one in inputs):
-        parts.append("switch-on angle fitted")
-    return ", ".join(parts + [f"{path.rsplit('.', 1)[1]} {choice}" for path, choice in about.structure.items()])
-
-
-def paste_lines(record: SupplyRecord, fitted: FittedCapture) -> dict[str, tuple[str, str]]:
-    """Path -> table and line of the record, for every value that may be offered."""
-    capture, source = fitted.capture, fitted.capture.source
-    evidence = f"capture {capture.name}, {fitted.channel.signal}; {source['file']}, SHA-256 {source['sha256'][:16]}"
-    paths = [one.input.path for one in fitted.values]
-    return {
-        one.input.path: pasted(
-            one, record.quantities[one.input.path], evidence, capture.taken or capture.added_utc[:10],
-            [path for path in paths if path != one.input.path],
-        )
-        for one in fitted.offered
-    }  # fmt: skip

@@ -15,13 +15,15 @@ from scipy.signal import correlate
 from scipy.stats import chi2
 
 from harness.contracts import FloatArray
-from harness.postprocess.course_fit import COVERAGE, Fit, Priors, Reading
+from harness.postprocess.course_fit import COVERAGE, Course, Fit, Lines, Priors, Reading
 
 WEAK = 10.0  # ranges: a deviation where the waveform says nothing, so that no matrix is singular
 SURE = 0.999  # of the scatter of white residuals' blocks; what lies beyond is called correlated
 FEWEST_BLOCKS = 8  # beyond the fitted numbers, for a ratio to mean something
 SIGNIFICANT = 3.0  # deviations of a white course's correlation of neighbours
 ENDLESS = (4.0, 2.5)  # blocks over the steady ratio, and their growth over four times the length
+UNEVEN = 0.5  # of what straight lines promise
+SEEN = 5.0  # noise deviations over all samples: below it nothing uneven could be seen
 PIECES = 128  # of the window: residuals are averaged over each to see what is no noise
 
 
@@ -82,6 +84,17 @@ def quality(fit: Fit, reading: Reading, sigma: float, priors: Priors, steps: Flo
         _systematic(fit.residual, reading.noise),
         float(np.sqrt(np.mean((reading.gain * reading.values) ** 2 + reading.offset**2))), pulls,
     )  # fmt: skip
+
+
+def is_uneven(lines: Lines, place: FloatArray, course: Course, instants: FloatArray, sigma: float) -> bool:
+    """Whether a course at a place is far from where straight lines have it, at some instants [s].
+
+    A waveform that jumps as a value moves has no slope: one taken across the jump is far too steep.
+    """
+    here = lines.course.on(instants)
+    promised, seen = lines.moved(place).on(instants) - here, course.on(instants) - here
+    missed = float(np.linalg.norm(seen - promised))
+    return missed > max(UNEVEN * float(np.linalg.norm(promised)), SEEN * sigma)
 
 
 def _covariance(fit: Fit, sigma: float, priors: Priors) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -8,8 +8,8 @@ from scipy.signal import lfilter
 
 from harness.contracts import FloatArray
 from harness.postprocess.alignment import noise_of
-from harness.postprocess.course_fit import COVERAGE, Course, Priors, Reading, course_on
-from harness.postprocess.fit_quality import Quality, quality
+from harness.postprocess.course_fit import COVERAGE, Course, Lines, Priors, Reading, course_on
+from harness.postprocess.fit_quality import Quality, is_uneven, quality
 from harness.postprocess.fit_search import Found, Search, SearchError
 
 TIME = np.linspace(0.0, 10e-3, 1001)  # of the run
@@ -196,3 +196,13 @@ def test_a_run_is_laid_on_a_common_time_without_flattening_its_crests() -> None:
     inside = (grid >= 0) & (grid <= 1)
     assert np.abs(course.values - np.sin(2 * np.pi * grid))[inside].max() < 1e-3
     assert course.on(np.array([5.0]))[0] == pytest.approx(0, abs=1e-12)  # beyond its end: the value there
+
+
+@pytest.mark.parametrize(("jump", "uneven"), [(0.0, False), (1e-3, False), (0.2e-3, False), (0.3, True)])
+def test_a_slope_across_a_jump_is_told(jump: float, uneven: bool) -> None:
+    """A pulse that moves evenly with its first value, and one that is larger by a step on one side of it."""
+    at, move = np.array([0.5, 0.5]), np.array([-0.02, 0.0])
+    slopes = np.array([(pulse(at - move, TIME) * (1 + jump) - pulse(at, TIME)) / 0.02, np.zeros(len(TIME))])
+    lines = Lines(at, Course(TIME, pulse(at, TIME)), slopes)
+    other = Course(TIME, pulse(at + move, TIME))
+    assert is_uneven(lines, at + move, other, SAMPLES[SAMPLES > 0], NOISE) == uneven
