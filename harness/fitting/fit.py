@@ -333,7 +333,7 @@ class _Fitter:
             tuple(float(halved.steps[one]) * (self.inputs[one].high - self.inputs[one].low) for one in asked),
             tuple(float(one) for one in fit.terms), tuple(float(one) for one in worth.terms), lies,
             about.wanted.where.align, worth, found.sigma, reading, measured, fitted, start,
-            halved.run_id, simulated, len(self._runs), found.failures, tuple(notes),
+            halved.run_id, simulated, len(set(self._runs.values())), found.failures, tuple(notes),
             tuple(why),
         )  # fmt: skip
 

@@ -34,7 +34,7 @@ def print_fitted(console: Console, found: FittedCapture, record_file: Path, line
     _say(console, heading, style="italic cyan")
     _say(console, f"{len(found.measured.time)} samples, {engineering(float(found.measured.time[0]), 's')} to "
                   f"{engineering(float(found.measured.time[-1]), 's')} of the run {found.run_id[:SHORT]}; "
-                  f"{found.places} places, {found.simulated} cases simulated, the others were stored")  # fmt: skip
+                  f"{found.places} places, {found.simulated} cases simulated now")  # fmt: skip
     for note in found.notes:
         _say(console, note)
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
