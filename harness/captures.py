@@ -85,7 +85,7 @@ def add_capture(
     data = read_bytes(csv)
     changed = datetime.fromtimestamp(csv.stat().st_mtime, UTC)
     table = table_of(read_rows(data, csv.name))
-    interval = _value("--interval", about.interval, "s")
+    interval = option_value("--interval", about.interval, "s")
     if interval is not None and interval <= 0:
         raise OptionError(f"--interval: must be more than 0 s, found {shown(about.interval)}")
     units = stated_units(table, columns.units)
@@ -96,8 +96,8 @@ def add_capture(
     capture = Capture(
         name=about.name or _name_of(csv), record=record.name, instance=about.instance, time=time, channels=channels,
         trigger=_trigger(about.trigger, time), time_base=_time_base(about.time_base), study=about.study,
-        condition=about.condition, line_voltage=_value("--line", about.line, "V"),
-        output_power=_value("--power", about.power, "W"), taken=_date(about.taken), note=_note(about.note),
+        condition=about.condition, line_voltage=option_value("--line", about.line, "V"),
+        output_power=option_value("--power", about.power, "W"), taken=_date(about.taken), note=_note(about.note),
         source={
             "file": csv.name, "sha256": hashlib.sha256(data).hexdigest(),
             "modified_utc": changed.isoformat(timespec="seconds"),
@@ -129,17 +129,17 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
     """
     record = load_record(record_file)
     capture = captures.read(record_file, name)
-    channel = _channel(capture, where.signal)
+    channel = channel_of(capture, where.signal)
     path, rows, notes = _run_of(record, capture, channel, results, where)
     stored = runs.read_run(path, signals=(channel.signal,))
     assert stored.run.axis is not None  # the signal was found
     reference = (stored.run.axis.values, stored.run.signals[channel.signal].values)
     study = str(stored.provenance.get("study", ""))
-    alignment = _aligned(capture, (capture.time, channel.values), channel.unit, reference, where)
+    alignment = laid_over(capture, (capture.time, channel.values), channel.unit, reference, where)
     if alignment is None:
-        raise OptionError(_not_aligned(channel, where))
+        raise OptionError(not_laid(channel, where))
     lag = lag_uncertainty(
-        lambda changed: _aligned(capture, changed, channel.unit, reference, where, alignment.lag),
+        lambda changed: laid_over(capture, changed, channel.unit, reference, where, alignment.lag),
         alignment.lag, channel, (capture.time, channel.values),
     )  # fmt: skip
     measured = (capture.time + alignment.lag, channel.values)
@@ -149,7 +149,7 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
         least = max(LEAST_CORRELATION, alignment.correlation)
         if turned is not None and turned.concordance >= LEAST_CONCORDANCE and turned.correlation > least:
             notes.append(f"Turned round it would agree by {turned.concordance:.2f}: see --scale of capture add")
-    span = _window(measured[0], reference[0], where)
+    span = common_window(measured[0], reference[0], where)
     found = overlaid(channel, measured, reference, span, (capture.time_base, lag), study, rows)
     return Compared(
         capture, channel, stored.run.case_id, study, str(stored.provenance.get("condition", "")), alignment,
@@ -188,7 +188,7 @@ def _name_of(csv: Path) -> str:
 
 def _trigger(text: str | None, time: FloatArray) -> float:
     """Instant of the trigger: as said, else 0 where the axis holds it, as instruments have it, else its begin."""
-    found = _value("--trigger", text, "s")
+    found = option_value("--trigger", text, "s")
     if found is None:
         return 0.0 if time[0] <= 0 <= time[-1] else float(time[0])
     if not time[0] <= found <= time[-1]:
@@ -201,7 +201,7 @@ def _time_base(text: str | None) -> float:
     if text is None:
         return TIME_BASE
     number, per, rest = text.partition("ppm")
-    value = _value("--time-base", number if per and not rest.strip() else text, "1")
+    value = option_value("--time-base", number if per and not rest.strip() else text, "1")
     assert value is not None
     share = value * 1e-6 if per else value
     if not 0 <= share <= 0.1:
@@ -222,14 +222,14 @@ def _note(text: str) -> str:
     return one_line(text)
 
 
-def _value(option: str, text: str | None, unit: str) -> float | None:
+def option_value(option: str, text: str | None, unit: str) -> float | None:
     return None if text is None else read_option(option, text, unit)
 
 
 # --- the run it is laid over
 
 
-def _channel(capture: Capture, signal: str | None) -> Channel:
+def channel_of(capture: Capture, signal: str | None) -> Channel:
     by_name = {one.signal: one for one in capture.channels}
     if signal is None:
         if len(by_name) > 1:
@@ -299,7 +299,7 @@ def _fitting(capture: Capture, metrics: Sequence[Mapping[str, Any]], where: Wher
     ]
 
 
-def _aligned(
+def laid_over(
     capture: Capture, measured: tuple[FloatArray, FloatArray], unit: str, reference: tuple[FloatArray, FloatArray],
     where: Where, near: float | None = None,
 ) -> Alignment | None:  # fmt: skip
@@ -310,16 +310,16 @@ def _aligned(
     near : a lag found before [s], for a waveform that was changed a little
     """
     if where.align == "trigger":
-        return aligned_at(reference, measured, (_value("--at", where.at, "s") or 0.0) - capture.trigger)
+        return aligned_at(reference, measured, (option_value("--at", where.at, "s") or 0.0) - capture.trigger)
     if where.align == "level":
-        level = _value("--level", where.level, unit)
+        level = option_value("--level", where.level, unit)
         if level is None:
             raise OptionError(f"--level: --align level needs one, such as --level 100{unit}")
         return align_by_edge(reference, measured, level, rising=where.edge == "rising")
     return align_by_correlation(reference, measured, near)
 
 
-def _not_aligned(channel: Channel, where: Where) -> str:
+def not_laid(channel: Channel, where: Where) -> str:
     if where.align == "level":
         return f"--level: {where.level} is not crossed, {where.edge}, by {channel.signal} of both capture and run"
     return (
@@ -328,10 +328,10 @@ def _not_aligned(channel: Channel, where: Where) -> str:
     )
 
 
-def _window(measured: FloatArray, reference: FloatArray, where: Where) -> tuple[float, float]:
+def common_window(measured: FloatArray, reference: FloatArray, where: Where) -> tuple[float, float]:
     """Where both are known, cut to what was asked for [s]."""
     start, stop = max(measured[0], reference[0]), min(measured[-1], reference[-1])
-    asked = (_value("--from", where.start, "s"), _value("--to", where.stop, "s"))
+    asked = (option_value("--from", where.start, "s"), option_value("--to", where.stop, "s"))
     start = start if asked[0] is None else max(start, asked[0])
     stop = stop if asked[1] is None else min(stop, asked[1])
     inside = int(((measured >= start) & (measured <= stop)).sum())

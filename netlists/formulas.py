@@ -165,7 +165,10 @@ class Inference:
     doc: str
 
 
-# The fixed catalogue of inferred values; a record names an entry, never an expression.
+# An inferred value that is computed from no other: ``bulkrail fit`` found it and its interval, the record keeps both.
+FITTED = "fitted_to_capture"
+
+# The fixed catalogue of inferred values; a record names an entry (or ``FITTED``), never an expression.
 INFERENCES: dict[str, Inference] = {
     "esr_from_loss_angle": Inference(
         esr_from_loss_angle,

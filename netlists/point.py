@@ -92,7 +92,7 @@ class Reader:
             raise RecordError([self.record.finding(path, "missing; it must be given")])
         quantity = self.record.quantities[path]
         if path not in self.point.values:
-            if quantity.known == "inferred":
+            if quantity.is_computed:
                 if path not in self._inferred:
                     self._inferred[path] = self._infer(path, quantity)
                 return self._inferred[path]

@@ -14,6 +14,7 @@ from datetime import date, time
 from typing import Any, Literal, get_args
 
 from netlists.errors import OptionError, one_line
+from netlists.formulas import FITTED
 
 Known = Literal["measured", "marked", "inferred", "assumed"]
 KNOWN: tuple[str, ...] = get_args(Known)
@@ -235,7 +236,7 @@ class Quantity:
     nominal, low, high : SI values, low <= nominal <= high
     unit : SI unit as text
     known : how the value is known
-    formula : name in ``netlists.formulas.INFERENCES`` where ``known`` is ``inferred``, else empty
+    formula : name in ``netlists.formulas.INFERENCES``, or ``FITTED``, where ``known`` is ``inferred``, else empty
     of : argument of that formula -> record path it is taken from
     deviation : relative range laid around an inferred value, (low, high)
     note, evidence, date : free texts of the person who recorded it
@@ -261,6 +262,11 @@ class Quantity:
     def is_exact(self) -> bool:
         """True where nothing is left open: low and high are the nominal."""
         return self.low == self.high
+
+    @property
+    def is_computed(self) -> bool:
+        """True where the value follows from others by a formula; one fitted to a capture stands by itself."""
+        return self.known == "inferred" and self.formula != FITTED
 
     def with_values(self, nominal: float, low: float, high: float) -> Quantity:
         """The same quantity with other numbers: how an inferred one is filled in."""
@@ -312,7 +318,7 @@ class QuantitySpec:
         texts: dict[str, Any] = {key: _text(table, key) for key in ("note", "evidence", "date")}
         texts |= _measuring(table)
         if known == "inferred":
-            return self._inferred(table, texts)
+            return self._fitted(table, texts) if table.get("formula") == FITTED else self._inferred(table, texts)
         if "formula" in table or "of" in table:
             raise QuantityError(f'formula and of belong to known = "inferred", found known = {shown(known)}')
         if "value" not in table:
@@ -380,6 +386,22 @@ class QuantitySpec:
             return nominal, nominal
         ends = (nominal * (1 + deviation[0]), nominal * (1 + deviation[1]))
         return min(ends), max(ends)
+
+    def _fitted(self, table: dict[str, Any], texts: dict[str, Any]) -> Quantity:
+        """A value that ``bulkrail fit`` found: nothing computes it anew, so it needs its interval and what it is of."""
+        if "of" in table:
+            raise QuantityError(f"{FITTED}: of may not be given, the value is computed from no other")
+        given = [key for key in table if key not in texts or texts[key]]
+        missing = [key for key in ("value", "low", "high", "evidence", "date") if key not in given]
+        if missing:
+            raise QuantityError(f"{FITTED}: needs value, low, high, evidence (the capture) and date; no {missing[0]}")
+        value, low, high = (read_value(table[key], self.unit) for key in ("value", "low", "high"))
+        self._range(table, value, None, "inferred")  # refuses a second range, and a value outside its interval
+        if not low < high:
+            raise QuantityError(f"{FITTED}: must have low < high, found {low:g} and {high:g}")
+        for end in (low, value, high):
+            self._check_bounds(end, end)
+        return Quantity(value, low, high, self.unit, "inferred", formula=FITTED, **texts)
 
     def _inferred(self, table: dict[str, Any], texts: dict[str, Any]) -> Quantity:
         if "value" in table or "low" in table or "high" in table:

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator, Mapping
 
 from netlists.errors import MOST_FINDINGS, Finding, RecordError, nearest
-from netlists.formulas import INFERENCES
+from netlists.formulas import FITTED, INFERENCES
 from netlists.quantity import Quantity, QuantityError, QuantitySpec, shown
 from netlists.record_model import SupplyRecord
 
@@ -16,8 +16,8 @@ MOST_INFERENCE_STEPS = 10  # inferred of inferred of inferred ...
 
 def with_inferred(record: SupplyRecord) -> SupplyRecord:
     """Fills in inferred quantities, in the order they need each other; a range from the corners of their inputs."""
-    filled = {path: q for path, q in record.quantities.items() if q.known != "inferred"}
-    waiting = {path: q for path, q in record.quantities.items() if q.known == "inferred"}
+    filled = {path: q for path, q in record.quantities.items() if not q.is_computed}
+    waiting = {path: q for path, q in record.quantities.items() if q.is_computed}
     faults = (finding for path, q in waiting.items() for finding in _inference_faults(record, path, q))
     findings = list(itertools.islice(faults, MOST_FINDINGS))
     if findings:
@@ -64,7 +64,7 @@ def _inference_faults(record: SupplyRecord, path: str, quantity_: Quantity) -> I
     inference = INFERENCES.get(quantity_.formula)
     if inference is None:
         yield record.finding(
-            path, f"unknown formula {shown(quantity_.formula)}; {nearest(quantity_.formula, INFERENCES)}"
+            path, f"unknown formula {shown(quantity_.formula)}; {nearest(quantity_.formula, [*INFERENCES, FITTED])}"
         )
         return
     if inference.unit != quantity_.unit:

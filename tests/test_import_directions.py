@@ -32,9 +32,11 @@ ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
 ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.measure_next"]
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
+ALLOWED["harness.fitting"] = ALLOWED["harness.captures"] | {"harness.captures", "harness.check"}
+ALLOWED["harness.cli_fit"] = ALLOWED["harness.fitting"] | {"harness.fitting"}
 ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
-    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture",
+    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_fit",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -43,11 +45,11 @@ ONLY_USERS = {
     "sqlite3": "harness/store/index.py",
     "matplotlib": (
         "harness/show/plots.py,harness/show/run_plot.py,harness/show/gain_plot.py,harness/show/gate_plot.py,"
-        "harness/show/capture_plot.py"
+        "harness/show/capture_plot.py,harness/show/fit_plot.py"
     ),
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

@@ -280,13 +280,14 @@ def _structure(axis: Axis, record: SupplyRecord, instance: str) -> Scale:
 
 
 def unread_axes(record: SupplyRecord, reads: Sequence[str], taken: Sequence[str]) -> list[Axis]:
-    """An axis for every assumed value among those read that has none yet, to be sampled over its range."""
+    """An axis for every assumed or fitted value among those read that has none yet, to be sampled over its range."""
     return [
         Axis(path)
         for path in sorted(reads)
         if path in record.quantities
         and path not in taken
-        and record.quantities[path].known == "assumed"
+        and record.quantities[path].known in ("assumed", "inferred")
+        and not record.quantities[path].is_computed
         and not record.quantities[path].is_exact
     ]
 

@@ -125,6 +125,31 @@ def periodic_case(
     return Case(_solved(lines, analysis, analysis.estimates, controls), tuple(probes), analysis, option_set)
 
 
+def in_finer_steps(case: Case, times: int) -> Case:
+    """The same case in time steps of a fraction of the length, for what its steps do to it.
+
+    Raises
+    ------
+    DeckError : it then has more than ``MOST_STEPS`` steps
+    """
+    analysis = case.analysis
+    finer: Analysis
+    if isinstance(analysis, Transient):
+        shorter = dataclasses.replace(analysis, max_step=analysis.max_step / times)
+        check_steps(shorter)
+        finer, line = shorter, transient(shorter.max_step, shorter.stop)
+    elif isinstance(analysis, Periodic):
+        search, final = analysis.steps_search * times, analysis.steps_final * times
+        finer = dataclasses.replace(analysis, steps_search=search, steps_final=final)
+        period = 1 / analysis.frequency
+        line = transient(period / search, period)
+    else:
+        raise DeckError("a small-signal case has no time steps")
+    lines = tuple(f".{line}" if one.startswith(".tran ") else one for one in case.lines)
+    check_lines(lines)
+    return dataclasses.replace(case, lines=lines, analysis=finer)
+
+
 def final_lines(case: Case, state: Numbers, controls: Numbers, steps: int) -> tuple[str, ...]:
     """The deck of a found steady state: state and controls written in, the final options, ``FINAL_PERIODS`` periods."""
     analysis = case.analysis

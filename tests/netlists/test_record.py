@@ -181,7 +181,7 @@ FINDINGS = [
         'voltage_low = "300"',
     ),
     (
-        C1 + '.esr: unknown formula "esr_from_loss"; allowed: esr_from_loss_angle, rail_current, '
+        C1 + '.esr: unknown formula "esr_from_loss"; allowed: esr_from_loss_angle, fitted_to_capture, rail_current, '
         "turns_ratio; nearest: esr_from_loss_angle",
         'formula = "esr_from_loss_angle"',
         'formula = "esr_from_loss"',
