@@ -16,7 +16,69 @@ DryRun = Annotated[bool, Parameter(help="say what would change, and write nothin
 
 def add_record_commands(app: App) -> None:
     """Puts them among the commands of ``bulkrail``."""
+    app.command(
+        import_, name="import", help="Read a list of parts (CSV, .xlsx) into a record: values updated, parts added."
+    )
+    app.command(export, help="Write a record's parts and values as a list that import reads back.")
     app.command(correct, help="Put one value of a record right, with a line of history, and say what that moves.")
+
+
+def import_(
+    parts: Annotated[Path, Parameter(help="list of parts: CSV, semicolons or tabs, or .xlsx")],
+    record: Annotated[Path | None, Parameter(help="record file, made where there is none; else the list's name .toml")]
+    = None,
+    /,
+    *,
+    column: Annotated[
+        list[str] | None,
+        Parameter(help="COLUMN=MEANING, such as Ref=designator or 3=value; COLUMN=- leaves out", negative=()),
+    ] = None,
+    mapping: Annotated[Path | None, Parameter(help="mapping (TOML) that --keep wrote")] = None,
+    keep: Annotated[Path | None, Parameter(help="write the mapping of columns, to be used again")] = None,
+    stage: Annotated[str | None, Parameter(help="of new parts whose row names none")] = None,
+    new_stages: Annotated[bool, Parameter(help="add stages the record lacks, kind other", negative=())] = False,
+    known: Annotated[
+        Literal["measured", "marked", "assumed"] | None, Parameter(help="how values are known that do not say so")
+    ] = None,
+    kind: Annotated[
+        list[str] | None, Parameter(help="LETTERS=KIND of designators, such as C=ceramic_capacitor", negative=())
+    ] = None,
+    likeliest: Annotated[bool, Parameter(help="take an ambiguous code's likeliest meaning", negative=())] = False,
+    decimal: Annotated[Literal["point", "comma"] | None, Parameter(help="sign of the list; else told by it")] = None,
+    sheet: Annotated[str | None, Parameter(help="of a workbook with several")] = None,
+    why: Annotated[str | None, Parameter(help="reason; gives each changed value a line of history")] = None,
+    dry_run: DryRun = False,
+) -> int:  # fmt: skip
+    """Imports a list; ends 1 where a row has no place yet, 2 for bad input, and then nothing is written."""
+    from harness.parts_list import import_parts, reading_of
+    from harness.show.record_changes import print_imported
+
+    said = reading_of(
+        column or (), kind or (), stage=stage, new_stages=new_stages, known=known, likeliest=likeliest,
+        decimal=decimal, sheet=sheet,
+    )  # fmt: skip
+    found = import_parts(parts, record, said, kept=mapping, keep=keep, why=why, dry_run=dry_run)
+    print_imported(_console(), found, dry_run=dry_run)
+    if keep is not None and not dry_run:
+        print(f"mapping: {keep}")
+    return found.exit_code
+
+
+def export(
+    record: RecordFile,
+    *,
+    to: Annotated[Path | None, Parameter(help="list to write, .csv or .xlsx; else the record's name with .csv")] = None,
+    decimal: Annotated[
+        Literal["point", "comma"], Parameter(help="sign of numbers; comma goes with semicolons")
+    ] = "point",
+    replace: Annotated[bool, Parameter(help="a list that is there", negative=())] = False,
+) -> int:
+    """Exports a record."""
+    from harness.parts_list import export_parts
+
+    target, rows = export_parts(record, to, decimal=decimal, replace=replace)
+    print(f"list: {target} ({rows} rows); edit it, then: bulkrail import {target} {record} --dry-run")
+    return 0
 
 
 def correct(

@@ -125,9 +125,10 @@ class Rewriter:
         del self.get(path[:-1])[path[-1]]
 
     def table(self, path: Path, fields: Mapping[str, Any]) -> None:
-        """Adds a table with a header of its own behind all that stands below its parent, or at the end."""
+        """Adds a table with a header of its own behind all that stands below its nearest table, or at the end."""
         lines = [f"[{toml_key(*path)}]", *(f"{toml_key(name)} = {toml_value(item)}" for name, item in fields.items())]
-        self._block(self._below.get(path[:-1]) or self._below.get(path[:1]), lines, TABLE)
+        above = (self._below[path[:length]] for length in range(len(path) - 1, 1, -1) if path[:length] in self._below)
+        self._block(next(above, None), lines, TABLE)
         table = self.data
         for name in path[:-1]:
             table = table.setdefault(name, {})
