@@ -65,7 +65,7 @@ def revised(raw: Any, default_known: str, given: Mapping[str, Any]) -> Any:
     table = {key: value for key, value in table.items() if key not in gone}
     if set(table) == {"value"} and not isinstance(raw, Mapping) and (default_known or raw is not None):
         return table["value"]
-    return {key: table[key] for key in (*stated(raw), *KEYS) if key in table}
+    return {key: table[key] for key in (*stated(raw), *KEYS, *table) if key in table}
 
 
 def read_anew(raw: Any, default_known: str, given: Mapping[str, Any]) -> Any:

@@ -7,7 +7,7 @@ import tomllib
 import pytest
 from demonstration import DRUM, KILN, LANTERN
 
-from netlists.toml_rewrite import Rewriter, RewriteError, toml_value
+from netlists.toml_rewrite import RewriteError, Rewriter, toml_value
 
 HAND_MADE = """\
 # above all

@@ -9,7 +9,7 @@ from typing import Any
 from harness.judge.comparison import SEVERITY
 from harness.show.report import texts
 from harness.show.report.formulas import typeset
-from harness.show.report.part_views import value_text
+from harness.show.report.part_views import further_history, value_text
 from harness.show.table import coverage_line, heading, rail_line, short_path, structure_text
 from netlists.quantity import Quantity
 from netlists.record import SupplyRecord
@@ -238,13 +238,7 @@ def scenario(record: SupplyRecord) -> dict[str, Any]:
         "rails": [{"name": name, "values": _fields(record, f"nameplate.rails.{name}")} for name in plate.rails],
         "around": [_quantity(name, one) for name, one in quantities.items() if one is not None],
         "line_note": record.data.line.note,
-        "history": sorted(
-            [line.model_dump() for line in record.data.history]
-            + [
-                {"stage": name, **line.model_dump()} for name, one in record.data.stages.items() for line in one.history
-            ],
-            key=lambda line: line["date"],
-        ),
+        "history": further_history(record),
     }
 
 
