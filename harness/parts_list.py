@@ -111,7 +111,7 @@ def _named(sheet: Sheet, columns: Columns) -> dict[str, str]:
     """Designators of a list, each with the stage its row names."""
     place, stage = columns.of("designator"), columns.of("stage")
     named: dict[str, str] = {}
-    for row in sheet.rows[(-1 if columns.head is None else columns.head) + 1 :]:
+    for _, row in columns.body(sheet):
         try:
             found = designators(row[place.place]) if place else []
         except CellFault:  # which merge tells with its line

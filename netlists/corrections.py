@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from netlists.errors import OptionError, nearest
-from netlists.fields import marked_values
+from netlists.fields import Part, marked_values
 from netlists.quantity import Quantity, QuantityError, read_marking, shown, tolerance_in
 from netlists.record import read_content, record_from
 from netlists.record_inference import DEVIATION
@@ -24,6 +24,7 @@ RANGES = ("tolerance", "uncertainty", "low", "high")
 KEYS = ("value", *RANGES, "known", "formula", "of", "note", "evidence", "date", "effort", "instrument")
 COUNTS = ("parallel", "series")
 TEXTS = ("marking",)  # of a part: fields beside values and counts that may be corrected
+NO_VALUES = frozenset({*Part.model_fields, *TEXTS, "safety_class"})  # of a part: what is said and not known
 PLATES = (("nameplate", "input_bands"), ("nameplate", "rails"))  # whose plain values are marked, as the label is
 MARKED = {"capacitance": "value", "voltage_rating": "voltage", "temperature_rating": "temperature"}
 
@@ -176,9 +177,10 @@ def default_known(text: Rewriter, path: Path) -> str:
 def correct(text: Rewriter, path: Path, new: Any) -> Correction:
     """Puts a new statement in the place of an old one; nothing is checked but the text's form."""
     default = default_known(text, path)
-    was = said(_as_it_is(text, path))
+    is_value = path[-1] not in NO_VALUES
+    was = said(_as_it_is(text, path)) or ("not read" if is_value else "nothing")
     put_value(text, path, new)
-    known = "" if path[-1] in (*COUNTS, *TEXTS) else str(stated(new).get("known", default))
+    known = str(stated(new).get("known", default)) if is_value else ""
     return Correction(".".join(path), was, said(_as_it_is(text, path)), known)
 
 
@@ -194,16 +196,16 @@ def _as_it_is(text: Rewriter, path: Path) -> Any:
 
 
 def said(raw: Any) -> str:
-    """A value as the history of a record says it: its text with its range, or its formula."""
+    """A value as the history of a record says it: its text with its range, or its formula; empty where it is none."""
     table = stated(raw)
     if not table:
-        return "not read"
+        return ""
     if "formula" in table:
         of = ", ".join(f"{name} = {path}" for name, path in stated(table.get("of")).items())
         text = f"{table['formula']}({of})"
     else:
         value = table.get("value", "")
-        text = value if isinstance(value, str) else toml_value(value)
+        text = " ".join(value.split()) if isinstance(value, str) else toml_value(value)
     if "low" in table and "high" in table:
         text += f" ({table['low']} to {table['high']})"
     return " ".join([text, *(str(table[key]) for key in ("tolerance", "uncertainty") if key in table)])

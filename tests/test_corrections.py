@@ -21,6 +21,7 @@ from netlists.record import load_record
 C1 = "stages.mains_rectifier.parts.C1"
 T1 = "stages.main_flyback.parts.T1"
 DAY = "2026-11-29"
+LOSS_ANGLE = 'low = "0.06", high = "0.2", known = "assumed", note = "series limit is 0.2" }'  # what stays of C1's
 
 
 @pytest.fixture
@@ -41,9 +42,6 @@ def changed_lines(record: Path) -> tuple[list[str], list[str]]:
     return [line[2:] for line in diff if line[0] == "-"], [line[2:] for line in diff if line[0] == "+"]
 
 
-HISTORY = [f'[[{C1}.history]]', f'date = "{DAY}"']
-
-
 @pytest.mark.parametrize(
     ("path", "value", "said", "went", "came"),
     [
@@ -59,8 +57,7 @@ HISTORY = [f'[[{C1}.history]]', f'date = "{DAY}"']
         ),
         (
             f"{C1}.loss_angle", "0.1", {},
-            ['loss_angle = { value = "0.15", low = "0.06", high = "0.2", known = "assumed", note = "series limit is 0.2" }'],
-            ['loss_angle = { value = "0.1", low = "0.06", high = "0.2", known = "assumed", note = "series limit is 0.2" }'],
+            [f'loss_angle = {{ value = "0.15", {LOSS_ANGLE}'], [f'loss_angle = {{ value = "0.1", {LOSS_ANGLE}'],
         ),
         (
             "stages.inlet_filter.parts.CX1.capacitance", "220n", {},
@@ -160,7 +157,7 @@ def test_history_goes_on_where_it_is(record: Path) -> None:
         (f"{C1}.parallel", "2", {"note": "x"}, "--note: goes with a value"),
         (f"{C1}.marking", "of no sense", {}, "marking"),
         (f"{C1}.esr", "1", {"date": "yesterday"}, "--date: must be a date"),
-        (f"{C1}.esr", "1", {"evidence": "none.jpg"}, "--evidence: \"none.jpg\" is not in the record's folder"),
+        (f"{C1}.esr", "1", {"evidence": "none.jpg"}, '--evidence: "none.jpg" is not in the record\'s folder'),
         (f"{C1}.esr", "a\u202eb", {}, "VALUE"),
     ],
 )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 from harness.partlist.listing import LIST_SEPARATOR, Cells
 from harness.partlist.values import CellFault
-from harness.partlist.words import plain_words
+from harness.partlist.words import known_of, plain_words
 from netlists.errors import one_line, shortened
 from netlists.quantity import QuantityError, QuantitySpec, read_tolerance, read_value, shown
 
@@ -92,3 +93,37 @@ def arguments(cell: str) -> dict[str, str]:
             f"a formula's arguments must be NAME=PATH with {LIST_SEPARATOR.strip()} between, found {shown(cell)}"
         )
     return found
+
+
+def known_word(name: str, cell: str) -> str:
+    """How a value is known, in a record's word; CellFault where the cell says none."""
+    known = known_of(cell)
+    if not known:
+        allowed = "allowed: measured, marked, inferred, assumed, or a plain word for one"
+        raise CellFault(f"{name}: how it is known must be one of the known, found {shown(cell)}; {allowed}")
+    return known
+
+
+def photos(fault_of: Callable[[str], str], cell: str, known: Sequence[str]) -> list[str]:
+    """Names of photos in a cell; CellFault where one that the record does not name yet cannot be shown."""
+    names = [name.strip() for name in re.split(r"[;\n]", cell) if name.strip()]
+    for name in names:
+        if name not in known and (fault := fault_of(name)):
+            raise CellFault(f"photo {shown(name)} {fault}")
+    return names
+
+
+def value_table(designator: str, cells: Cells, value: str, default_known: str | None) -> dict[str, Any]:
+    """The table of a new value; ``cells`` with decimal points. CellFault where nothing says how it is known."""
+    known = known_word(designator, cells["known"]) if "known" in cells else default_known
+    if known is None:
+        raise CellFault(f"{designator}: say how its values are known, in a column 'how read' or by --known")
+    table: dict[str, Any] = {"value": value} if value else {}
+    table |= {key: cells[key] for key in ("low", "high") if key in cells}
+    if "tolerance" in cells:
+        table["uncertainty" if known == "measured" else "tolerance"] = cells["tolerance"]
+    others = {"value_note": "note", "value_photo": "evidence", "formula": "formula"}
+    table |= {"known": known} | {key: cells[meaning] for meaning, key in others.items() if meaning in cells}
+    if "date" in cells:
+        table["date"] = cells["date"].partition(" ")[0]
+    return table | ({"of": arguments(cells["of"])} if "of" in cells else {})

@@ -107,6 +107,11 @@ class Columns:
     head: int | None
     names: tuple[str, ...] = field(default=())
 
+    def body(self, sheet: Sheet) -> list[tuple[int, tuple[str, ...]]]:
+        """Line and cells of every row below the headings."""
+        first = 0 if self.head is None else self.head + 1
+        return list(zip(sheet.lines[first:], sheet.rows[first:], strict=True))
+
     def of(self, meaning: str) -> Column | None:
         """The column of a meaning."""
         return next((column for column in self.taken if column.meaning == meaning), None)

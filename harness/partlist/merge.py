@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -11,9 +10,12 @@ from harness.partlist.cells import (
     arguments,
     designators,
     field_name,
+    known_word,
+    photos,
     same_number,
     same_tolerance,
     summary,
+    value_table,
     whole,
 )  # fmt: skip
 from harness.partlist.columns import Columns
@@ -22,7 +24,7 @@ from harness.partlist.new_parts import NewParts, kind_told
 from harness.partlist.outcome import Merged, Options
 from harness.partlist.sheet import Formula, Sheet
 from harness.partlist.values import CellFault, Found, code_into, rating_into, specs_of, text_fields, value_into
-from harness.partlist.words import CAPACITOR, NOTHING, decimal_sign, known_of, plain_words, with_point
+from harness.partlist.words import CAPACITOR, NOTHING, decimal_sign, plain_words, with_point
 from netlists import corrections
 from netlists.errors import Finding, RecordError, nearest
 from netlists.quantity import QuantitySpec, shown
@@ -52,12 +54,10 @@ class _Merger:
         self.new = NewParts(options.kinds)
         self._seen: dict[tuple[str, str], int] = {}
         self._own: dict[tuple[str, str], tuple[int, str]] = {}  # designator, meaning -> line and cell of a part's own
-        body = sheet.rows[(-1 if columns.head is None else columns.head) + 1 :]
-        lines = sheet.lines[(-1 if columns.head is None else columns.head) + 1 :]
+        self.rows = columns.body(sheet)
         places = [column.place for column in columns.taken if column.meaning in VALUED]
-        cells = ((line, row[place]) for line, row in zip(lines, body, strict=True) for place in places)
+        cells = ((line, row[place]) for line, row in self.rows for place in places)
         self.decimal = decimal_sign(cells, sheet.delimiter, options.decimal)
-        self.rows = list(zip(lines, body, strict=True))
 
     def merged(self) -> Merged:
         last: Cells = {}
@@ -188,14 +188,8 @@ class _Merger:
             if pieces is not None and pieces != part.get(name, 1) and not (is_both and part.get("parallel", 1) == 1):
                 self._change(line, (*path, name), pieces)
         if "photo" in cells and cells["photo"] != now.get("photo", ""):
-            self._change(line, (*path, "evidence"), self._photos(cells["photo"], part.get("evidence", ())))
-
-    def _photos(self, cell: str, known: Sequence[str]) -> list[str]:
-        names = [name.strip() for name in re.split(r"[;\n]", cell) if name.strip()]
-        for name in names:
-            if name not in known and (fault := self.options.photo_fault(name)):
-                raise CellFault(f"photo {shown(name)} {fault}")
-        return names
+            names = photos(self.options.photo_fault, cells["photo"], part.get("evidence", ()))
+            self._change(line, (*path, "evidence"), names)
 
     def _notes(self, line: int, path: tuple[str, ...], part: Mapping[str, Any], cells: Cells, found: Found) -> None:
         """What no field holds is kept in the part's note."""
@@ -271,9 +265,11 @@ class _Merger:
             if meaning in NUMBERS and cell and not same_number(cell, self._number(cell), now.get(meaning), spec):
                 given[key] = self._number(cell)
             elif meaning == "known" and cell and cell != now.get(meaning):
-                given |= self._known(path, cell, now.get(meaning, ""))
+                given[key] = known_word(path[-1], cell)
             elif meaning not in (*NUMBERS, "known") and cell and not alike(cell, now.get(meaning, "")):
                 given[key] = " ".join(cell.split()) if meaning != "date" else cell.partition(" ")[0]
+        if given.get("known") == now.get("known"):
+            given.pop("known", None)
         if "known" not in given and not now.get("known") and self.options.known and (cells.get("value") or is_new):
             given["known"] = self.options.known
         cell = cells.get("tolerance", "")
@@ -285,13 +281,6 @@ class _Merger:
         if "of" in cells and cells["of"] != now.get("of"):
             given["of"] = arguments(cells["of"])
         return given
-
-    def _known(self, path: tuple[str, ...], cell: str, now: str) -> dict[str, str]:
-        known = known_of(cell)
-        if not known:
-            allowed = "allowed: measured, marked, inferred, assumed, or a plain word for one"
-            raise CellFault(f"{path[-1]}: how it is known must be one of the known, found {shown(cell)}; {allowed}")
-        return {} if known == now else {"known": known}
 
     def _change(self, line: int, path: tuple[str, ...], value: Any) -> None:
         if corrections.is_same(self.text, path, value):
@@ -323,7 +312,7 @@ class _Merger:
             found = self._read(kind, cells, has_marking="marking" in text_fields(kind) and kind != "other")
             self._main_known(designator, cells, found, part)
         if "photo" in cells:
-            part["evidence"] = self._photos(cells["photo"], ())
+            part["evidence"] = photos(self.options.photo_fault, cells["photo"], ())
         self.new.texts(designator, cells, found, {meaning: whole(cells, meaning) for meaning in COUNTS})
         self.found.told += [*found.told, *self.new.told]
 
@@ -331,7 +320,7 @@ class _Merger:
         spec = specs_of(kind).get(name)
         if spec is None:
             raise CellFault(f"{designator}: a {kind} has no value {shown(name)}; {nearest(name, specs_of(kind))}")
-        part[name] = self._table(designator, name, cells, self._number(cells.get("value", "")))
+        part[name] = self._table(designator, cells, self._number(cells.get("value", "")))
 
     def _main_known(self, designator: str, cells: Cells, found: Found, part: dict[str, Any]) -> None:
         """Values of a row: its range belongs to the first, how it was read to all of them."""
@@ -341,24 +330,14 @@ class _Merger:
                 part[name] = value
                 continue
             own = cells if first else {key: cell for key, cell in cells.items() if key == "known"}
-            table = self._table(designator, name, own, value)
+            table = self._table(designator, own, value)
             if not first and table.get("known") in ("measured", "assumed"):
                 table["known"] = "marked"  # a rating is read off the part, however its value was found
             part[name], first = table, False
 
-    def _table(self, designator: str, name: str, cells: Cells, value: str) -> dict[str, Any]:
-        table: dict[str, Any] = {"value": value} if value else {}
-        known = self._known((designator, name), cells["known"], "") if "known" in cells else {}
-        known = known or ({"known": self.options.known} if self.options.known else {})
-        if not known:
-            raise CellFault(f"{designator}: say how its values are known, in a column 'how read' or by --known")
-        table |= {key: self._number(cells[key]) for key in ("low", "high") if key in cells}
-        if "tolerance" in cells:
-            table["uncertainty" if known["known"] == "measured" else "tolerance"] = self._number(cells["tolerance"])
-        others = {"value_note": "note", "value_photo": "evidence", "formula": "formula", "date": "date"}
-        table |= known | {key: cells[meaning].partition(" ")[0] if meaning == "date" else cells[meaning]
-                          for meaning, key in others.items() if meaning in cells}  # fmt: skip
-        return table | ({"of": arguments(cells["of"])} if "of" in cells else {})
+    def _table(self, designator: str, cells: Cells, value: str) -> dict[str, Any]:
+        numbers = {meaning: self._number(cells[meaning]) for meaning in NUMBERS if meaning in cells}
+        return value_table(designator, {**cells, **numbers}, value, self.options.known)
 
     def _add_new(self) -> None:
         for (stage, designator), (line, part) in self.new.finished():

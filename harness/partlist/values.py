@@ -50,7 +50,10 @@ _MODELS: dict[str, type[Part]] = {
 KINDS = tuple(_MODELS)
 _BARE = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 _FRACTION = re.compile(r"1/([248]|10|16)(?= ?W)")
-_SPACED = re.compile(r"(?<=[0-9]) +(?=(?:[pnuµμmkMG]?(?:F|H|Hz|V|A|W|J|Ω|\u2126|[oO]hms?|R)|°C|degC|%)(?:[^A-Za-z]|$))")
+_SPACED = re.compile(
+    r"(?<=[0-9]) +(?=(?:[pnuµμmkMG]?(?:F|H|Hz|V(?:[aA][cC]|[dD][cC])?|A|W|J|Ω|\u2126|[oO]hms?|R)|°C|degC|%)"
+    r"(?:[^A-Za-z]|$))"
+)
 
 
 class CellFault(Exception):
