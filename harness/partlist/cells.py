@@ -27,7 +27,7 @@ def designators(cell: str) -> list[str]:
     """
     text = re.sub(r"\s*(?:-|–|\.\.\.?|…)\s*(?=[A-Z]*[0-9])", "-", cell)
     found: list[str] = []
-    for token in re.split(r"[\s,;+]+", text):
+    for token in re.split(r"[\s,;+/]+", text):
         match = re.fullmatch(r"([A-Z]+)([0-9]+)-([A-Z]*)([0-9]+)", token)
         if match and match[3] in ("", match[1]) and int(match[2]) < int(match[4]):
             if int(match[4]) - int(match[2]) >= MOST_EXPANDED:

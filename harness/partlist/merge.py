@@ -51,7 +51,7 @@ class _Merger:
         self.found = Merged()
         self.findings: list[Finding] = []
         self.owners = {one: name for name, stage in record.data.stages.items() for one in stage.parts}
-        self.new = NewParts(options.kinds)
+        self.new = NewParts(options.kinds, likeliest=options.likeliest)
         self._seen: dict[tuple[str, str], int] = {}
         self._own: dict[tuple[str, str], tuple[int, str]] = {}  # designator, meaning -> line and cell of a part's own
         self.rows = columns.body(sheet)
@@ -96,7 +96,11 @@ class _Merger:
         """Takes one row; returns what the next one stands below."""
         path = cells.get("field", "")
         if "designator" not in cells and "." in path and "stage" not in cells:
-            self._value(line, tuple(path.split(".")), cells)
+            table = path.rpartition(".")[0]
+            if any(known.startswith(f"{table}.") for known in self.record.specs):
+                self._value(line, tuple(path.split(".")), cells)
+            else:
+                self.found.unplaced.append((line, path, f"the record has no table {table}"))
             return {}
         if "designator" not in cells and "stage" not in cells and path and "designator" in last:
             cells = {**{name: last[name] for name in ("stage", "designator") if name in last}, **cells}  # merged cells
@@ -104,9 +108,9 @@ class _Merger:
             if "stage" in cells and path:
                 stage = self._stage(cells["stage"])
                 if stage is None:
-                    raise CellFault(
-                        f"no stage {shown(cells['stage'])}; {nearest(cells['stage'], self.record.data.stages)}"
-                    )
+                    why = f"no stage {shown(cells['stage'])} in the record"
+                    self.found.unplaced.append((line, f"{cells['stage']} {path}", why))
+                    return {}
                 self._value(line, ("stages", stage, field_name(path)), cells)
                 return cells
             self.found.unplaced.append((line, summary(cells), "no designator"))
@@ -160,15 +164,17 @@ class _Merger:
             raise CellFault(
                 f"{designator} is a {kind} in the record, found {shown(told)}; another part is written by hand"
             )
-        self._texts(line, path, part, cells)
         if "field" in cells:
+            self._texts(line, path, part, cells)
             self._value(line, (*path, field_name(cells["field"])), cells)
             return
         found = self._read(kind, cells, has_marking="marking" in part)
-        self._notes(line, path, part, cells, found)
+        self._texts(line, path, part, cells | self._note(path, part, cells, found))
+        own = cells
         for name, value in found.fields.items():
             if name in specs_of(kind):
-                self._read_again(line, (*path, name), value, cells, is_main=True)
+                self._read_again(line, (*path, name), value, own)
+                own = {}  # range and way of knowing are the first one's; a rating is read off the part
         self.found.told += found.told
 
     def _texts(self, line: int, path: tuple[str, ...], part: Mapping[str, Any], cells: Cells) -> None:
@@ -191,13 +197,14 @@ class _Merger:
             names = photos(self.options.photo_fault, cells["photo"], part.get("evidence", ()))
             self._change(line, (*path, "evidence"), names)
 
-    def _notes(self, line: int, path: tuple[str, ...], part: Mapping[str, Any], cells: Cells, found: Found) -> None:
-        """What no field holds is kept in the part's note."""
+    def _note(self, path: tuple[str, ...], part: Mapping[str, Any], cells: Cells, found: Found) -> Cells:
+        """The part's note with what no field holds."""
         note = cells.get("note", part.get("note", ""))
         missing = [one for one in dict.fromkeys(found.notes) if one not in f"{note} {part.get('description', '')}"]
-        if missing:
-            self._change(line, (*path, "note"), "; ".join(filter(None, [note, *missing])))
-            self.found.told.append(f"{path[-1]}: kept in its note: {shown('; '.join(missing))}")
+        if not missing:
+            return {}
+        self.found.told.append(f"{path[-1]}: kept in its note: {shown('; '.join(missing))}")
+        return {"note": "; ".join(filter(None, [note, *missing]))}
 
     def _read(self, kind: str, cells: Cells, *, has_marking: bool) -> Found:
         """Values in cells of a list that has a row a part."""
@@ -215,7 +222,7 @@ class _Merger:
     def _number(self, cell: str) -> str:
         return with_point(cell, self.decimal)
 
-    def _read_again(self, line: int, path: tuple[str, ...], value: str, cells: Cells, *, is_main: bool) -> None:
+    def _read_again(self, line: int, path: tuple[str, ...], value: str, cells: Cells) -> None:
         """A value read off a list, against the record's: the same numbers change nothing."""
         dotted = ".".join(path)
         spec, old = self.record.specs[dotted], self.record.quantities.get(dotted)
@@ -242,10 +249,9 @@ class _Merger:
         dotted = ".".join(path)
         spec = self.record.specs.get(dotted, DEVIATION)
         if spec is DEVIATION:
-            beside = [
-                one.rpartition(".")[2] for one in self.record.specs if one.rpartition(".")[0] == ".".join(path[:-1])
-            ]
-            raise CellFault(f"no value {shown(path[-1])} at {'.'.join(path[:-1])}; {nearest(path[-1], beside)}")
+            table = dotted.rpartition(".")[0]
+            beside = [one.rpartition(".")[2] for one in self.record.specs if one.rpartition(".")[0] == table]
+            raise CellFault(f"no value {shown(path[-1])} at {table}; {nearest(path[-1], beside)}")
         raw, default = self.text.get(path), corrections.default_known(self.text, path)
         given = self._given(path, spec, cells, raw is None)
         if raw is None and dotted in self.record.quantities and given.keys() <= {"known"}:

@@ -28,11 +28,11 @@ class NewParts:
 
     Parameters
     ----------
-    kinds : letters of a designator -> kind, as a person says
+    kinds : letters of a designator -> kind, as a person says;  likeliest : as of ``outcome.Options``
     """
 
-    def __init__(self, kinds: Mapping[str, str]) -> None:
-        self._kinds = kinds
+    def __init__(self, kinds: Mapping[str, str], *, likeliest: bool) -> None:
+        self._kinds, self._likeliest = kinds, likeliest
         self._parts: dict[tuple[str, str], tuple[int, dict[str, Any]]] = {}
         self._kind: dict[str, tuple[str, str]] = {}
         self._stage: dict[str, str] = {}
@@ -118,7 +118,8 @@ class NewParts:
         except QuantityError:
             found = Found()
             if not part.keys() & specs_of(part["kind"]).keys():
-                code_into(found, part["kind"], text, likeliest=False)
+                code_into(found, part["kind"], text, likeliest=self._likeliest)
+                self.told += found.told
             for name, value in found.fields.items():
                 part.setdefault(name, {"value": value, "known": "marked"})
             return found.notes or [f"marked {text}"]

@@ -340,6 +340,42 @@ def test_a_thousand_new_parts_are_one_rewrite(record: Path) -> None:
     assert len(load_record(record).data.stages["inlet_filter"].parts) == 995
 
 
+def test_an_exported_list_makes_the_parts_of_a_new_record(record: Path) -> None:
+    """What the starter has no place for is told; every part comes over with the same values."""
+    draw_photo(record.parent / "c1-sleeve.jpg")
+    parts, _ = export_parts(record, record.parent / "parts.csv")
+    new = record.with_name("copy.toml")
+    found = import_parts(parts, new, Reading(new_stages=True))
+    assert found.exit_code == 1
+    places = {what for _, what, _ in found.merged.unplaced}
+    assert "nameplate.rails.lamp.voltage" in places
+    assert "main_flyback switching_frequency" in places
+    old, copy = load_record(record), load_record(new)
+    for stage in ("inlet_filter", "main_flyback", "lamp_output"):
+        for path, value in old.quantities.items():
+            if path.startswith(f"stages.{stage}.parts."):
+                assert copy.quantities[path] == value, path
+        assert copy.data.stages[stage].parts.keys() == old.data.stages[stage].parts.keys()
+
+
+def test_a_rating_is_not_known_as_its_value_is(record: Path) -> None:
+    text = "Ref,Value,Rating,How read,Tolerance,Note\nL2,2.4u,6.5 A 20 V,LCR,5%,wound by hand\n"
+    found = merged(record, text)
+    assert {one.path.rpartition(".")[2]: one.now for one in found.merged.corrections} == {
+        "inductance": "2.4u 5%", "note": "wound by hand; rated 6.5 A 20 V",
+    }  # fmt: skip
+    quantities = load_record(record).quantities
+    assert quantities["stages.main_flyback.parts.L2.inductance"].known == "measured"
+    assert quantities["stages.main_flyback.parts.L2.current_rating"].known == "assumed"
+    assert load_record(record).data.stages["main_flyback"].parts["L2"].note == "wound by hand; rated 6.5 A 20 V"
+    assert not merged(record, text).is_changed
+
+
+def test_blank_designators_of_merged_cells_belong_to_the_part_above(record: Path) -> None:
+    found = merged(record, "Ref,Value of,Value,Low,High\nRT1,b_value,2900,2600,3100\n,time constant,60,40,70\n")
+    assert [one.path.rpartition(".")[2] for one in found.merged.corrections] == ["b_value", "time_constant"]
+
+
 # --- workbooks
 
 

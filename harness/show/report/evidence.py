@@ -53,11 +53,10 @@ def evidence_of(record: SupplyRecord, file: Path | None) -> Evidence:
                 photo_path(file, name)
                 found.files.setdefault(place, []).append(name)
                 continue
+            if used >= MOST_BYTES:  # unread: a record may name any number of photos
+                raise PhotoError("is left out, since the page would become too large")
             photo = small_photo(file, name)
             used += len(photo.data)
-            if used > MOST_BYTES:
-                used -= len(photo.data)
-                raise PhotoError("is left out, since the page would become too large")
         except PhotoError as error:
             found.missing.append(f"{place[1] or place[0] or 'record'}: {one_line(name)} {error}")
             continue

@@ -82,7 +82,7 @@ def test_a_page_takes_only_so_much_of_photos(tmp_path: Path, monkeypatch: pytest
         draw_photo(tmp_path / name)
     text = LANTERN.read_text(encoding="utf-8").replace('["c1-sleeve.jpg"]', str(names).replace("'", '"'))
     one = len(evidence.small_photo(tmp_path / LANTERN.name, names[0]).data)
-    monkeypatch.setattr(evidence, "MOST_BYTES", 2 * one + 1)
+    monkeypatch.setattr(evidence, "MOST_BYTES", 2 * one)
     page = page_of(tmp_path, text)
     assert page.count("data:image/jpeg") == 2
     assert "C1: c1-2.png is left out" in page
