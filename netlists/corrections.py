@@ -70,7 +70,8 @@ def revised(raw: Any, default_known: str, given: Mapping[str, Any]) -> Any:
 
 
 def read_anew(raw: Any, default_known: str, given: Mapping[str, Any]) -> Any:
-    """``revised`` for a value somebody read again: an old range goes where a new one or another way of knowing comes.
+    """``revised`` for a value somebody read again: an old range goes where a new one or another way of knowing comes,
+    and an old date in any case.
 
     >>> read_anew("150u 20%", "marked", {"value": "120u"})
     '120u 20%'
@@ -80,13 +81,13 @@ def read_anew(raw: Any, default_known: str, given: Mapping[str, Any]) -> Any:
     old, given = stated(raw), dict(given)
     is_ranged = any(key in given for key in RANGES) or tolerance_in(given.get("value"))
     is_otherwise = given.get("known", "") not in ("", old.get("known", default_known))
+    if "value" in given or is_otherwise:  # it was read another day
+        old.pop("date", None)
     if is_ranged or is_otherwise:
         old = {key: value for key, value in old.items() if key not in RANGES}
-        if is_otherwise:
-            old.pop("date", None)
-        raw = old if isinstance(raw, Mapping) else raw
     elif "value" in given and (tolerance := tolerance_in(old.get("value"))):
         given["value"] = f"{given['value']} {tolerance}"
+    raw = old if isinstance(raw, Mapping) else raw
     return revised(raw, default_known, given)
 
 
