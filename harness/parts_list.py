@@ -8,11 +8,10 @@ from datetime import date
 from pathlib import Path
 
 from harness.corrections import open_record, replace_record
-from harness.partlist import mapping
 from harness.partlist.cells import designators
 from harness.partlist.columns import Columns, columns_of, headings_in
 from harness.partlist.listing import rows_of, table_of
-from harness.partlist.mapping import DECIMALS, Reading, mapping_text, read_mapping
+from harness.partlist.mapping import DECIMALS, ListMapping, mapping_text, read_mapping
 from harness.partlist.merge import merge
 from harness.partlist.outcome import Imported, Options
 from harness.partlist.sheet import Sheet, csv_bytes, read_sheet
@@ -36,7 +35,7 @@ PLACEHOLDER = "PLACEHOLDER_"  # before the designator of a starter's part that t
 def import_parts(
     parts: Path,
     record: Path | None,
-    said: Reading,
+    said: ListMapping,
     *,
     kept: Path | None = None,
     keep: Path | None = None,
@@ -180,7 +179,7 @@ def export_parts(
     return target, len(rows)
 
 
-def reading_of(column: Collection[str], kind: Collection[str], **said: str | bool | None) -> Reading:
+def reading_of(column: Collection[str], kind: Collection[str], **said: str | bool | None) -> ListMapping:
     """What the options of ``bulkrail import`` say; OptionError for a kind without letters."""
     kinds = {}
     for text in kind:
@@ -188,4 +187,4 @@ def reading_of(column: Collection[str], kind: Collection[str], **said: str | boo
         if not equals or not letters.strip().isalpha():
             raise OptionError(f"--kind: must be LETTERS=KIND, such as C=ceramic_capacitor, found {shown(text)}")
         kinds[letters.strip()] = name.strip()
-    return mapping.Reading(tuple(column), kinds, **said)  # type: ignore[arg-type]  # names and types are the command's
+    return ListMapping(tuple(column), kinds, **said)  # type: ignore[arg-type]  # names and types are the command's

@@ -21,7 +21,7 @@ FLAGS = ("likeliest", "new_stages")
 
 
 @dataclass(frozen=True)
-class Reading:
+class ListMapping:
     """What the columns are and how the cells are meant.
 
     Parameters
@@ -39,7 +39,7 @@ class Reading:
     likeliest: bool = False
     new_stages: bool = False
 
-    def over(self, other: Reading) -> Reading:
+    def over(self, other: ListMapping) -> ListMapping:
         """This said on top of another: what is not said here stays."""
         said = {name: getattr(self, name) for name in (*TEXTS, *FLAGS) if getattr(self, name)}
         names = {text.rpartition("=")[0].casefold() for text in self.columns}
@@ -47,7 +47,7 @@ class Reading:
         return replace(other, columns=kept + self.columns, kinds={**other.kinds, **self.kinds}, **said)
 
 
-def read_mapping(path: Path) -> Reading:
+def read_mapping(path: Path) -> ListMapping:
     """A kept mapping; RecordError with its faults."""
     raw, file, lines = read_toml(path)
     checker = Checker(file, lines)
@@ -66,10 +66,10 @@ def read_mapping(path: Path) -> Reading:
     if checker.findings:
         raise RecordError(checker.findings)
     said = tuple(f"{name}={meaning}" for name, meaning in columns.items())
-    return Reading(said, dict(kinds), **texts, **{name: top.get(name, False) for name in FLAGS})
+    return ListMapping(said, dict(kinds), **texts, **{name: top.get(name, False) for name in FLAGS})
 
 
-def mapping_text(columns: Columns, said: Reading) -> str:
+def mapping_text(columns: Columns, said: ListMapping) -> str:
     """A mapping to keep: every column as it was taken, and what was said beside."""
     lines = ["# How a list of parts is read: bulkrail import PARTS --mapping THIS", f"schema = {SCHEMA}"]
     lines += [f"{name} = {toml_value(getattr(said, name))}" for name in (*TEXTS, *FLAGS) if getattr(said, name)]

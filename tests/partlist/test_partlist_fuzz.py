@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.partlist.columns import MEANINGS
-from harness.partlist.mapping import Reading
+from harness.partlist.mapping import ListMapping
 from harness.parts_list import import_parts
 from netlists.errors import BulkrailError
 from netlists.record import load_record
@@ -54,7 +54,7 @@ def test_nonsense_is_read_or_refused(
     csv.writer(stream).writerows([["designator", *head], *([first, *others] for first, others in rows)])
     parts = tmp_path / "parts.csv"
     parts.write_text(stream.getvalue(), encoding="utf-8", errors="replace")
-    said = Reading(stage="lamp_output", likeliest=likeliest, known=known, kinds={"C": "film_capacitor"})
+    said = ListMapping(stage="lamp_output", likeliest=likeliest, known=known, kinds={"C": "film_capacitor"})
     try:
         found = import_parts(parts, record, said, why="drawn")
     except BulkrailError as error:

@@ -12,7 +12,7 @@ from demonstration import LANTERN
 from photos import draw_photo
 
 from harness.partlist import sheet as sheet_module
-from harness.partlist.mapping import Reading
+from harness.partlist.mapping import ListMapping
 from harness.partlist.values import CellFault, Found, code_into, rating_into, value_into
 from harness.partlist.words import decimal_sign, with_point
 from harness.parts_list import Imported, export_parts, import_parts
@@ -32,7 +32,7 @@ def imported(
     folder: Path, text: str | bytes, *, dry_run: bool = False, why: str | None = None, **said: Any
 ) -> Imported:
     return import_parts(
-        listed(folder, text), folder / "new.toml", Reading(**{**BOARD, **said}), dry_run=dry_run, why=why
+        listed(folder, text), folder / "new.toml", ListMapping(**{**BOARD, **said}), dry_run=dry_run, why=why
     )
 
 
@@ -82,11 +82,11 @@ def test_columns_without_a_known_heading_are_told_by_their_content(tmp_path: Pat
 def test_a_person_says_what_a_column_is_and_keeps_it(tmp_path: Path) -> None:
     text = "Blob;Thing;Odd;Price\nR1;4R7;print;3\nR2;1k;print;4\n"
     keep = tmp_path / "kept.toml"
-    said = Reading(columns=("Blob=designator", "2=value", "Odd=how read", "Price=-"), **BOARD)
+    said = ListMapping(columns=("Blob=designator", "2=value", "Odd=how read", "Price=-"), **BOARD)
     import_parts(listed(tmp_path, text), tmp_path / "new.toml", said, keep=keep)
     assert board(tmp_path)["R2"].resistance.nominal == 1000
     (tmp_path / "new.toml").unlink()
-    again = import_parts(listed(tmp_path, text), tmp_path / "new.toml", Reading(), kept=keep)
+    again = import_parts(listed(tmp_path, text), tmp_path / "new.toml", ListMapping(), kept=keep)
     assert meanings(again) == {"Blob": "designator", "Thing": "value", "Odd": "known"}
     assert board(tmp_path)["R1"].resistance.nominal == 4.7
 
@@ -112,7 +112,7 @@ def test_a_mapping_with_faults_is_refused_with_its_lines(tmp_path: Path) -> None
     kept = tmp_path / "kept.toml"
     kept.write_text('schema = 1\nknown = "so so"\n[columns]\nRef = "odd"\n')
     with pytest.raises(InputError) as caught:
-        import_parts(listed(tmp_path, "Ref,Value\nR1,1k\n"), tmp_path / "new.toml", Reading(), kept=kept)
+        import_parts(listed(tmp_path, "Ref,Value\nR1,1k\n"), tmp_path / "new.toml", ListMapping(), kept=kept)
     assert [line.partition(": ")[0] for line in str(caught.value).splitlines()] == ["kept.toml:2", "kept.toml:4"]
 
 
@@ -160,7 +160,7 @@ def test_parts_nobody_can_place_are_listed_and_the_others_written(tmp_path: Path
     assert "which kind of capacitor" in found.merged.unplaced[0][2]
     assert set(board(tmp_path)) == {"R1", "C3"}
     assert board(tmp_path)["C3"].note == "marked 104"
-    none = import_parts(listed(tmp_path, text), LANTERN, Reading(known="marked"), dry_run=True)
+    none = import_parts(listed(tmp_path, text), LANTERN, ListMapping(known="marked"), dry_run=True)
     assert all("no stage" in why for _, what, why in none.merged.unplaced if what.startswith("R99"))
 
 
@@ -214,7 +214,7 @@ def record(tmp_path: Path) -> Path:
 
 def merged(record: Path, text: str, **said: Any) -> Imported:
     why = said.pop("why", None)
-    return import_parts(listed(record.parent, text), record, Reading(**said), why=why, today="2026-11-29")
+    return import_parts(listed(record.parent, text), record, ListMapping(**said), why=why, today="2026-11-29")
 
 
 def test_a_known_part_is_updated_and_a_new_one_added_to_its_stage(record: Path) -> None:
@@ -247,7 +247,7 @@ def test_the_same_values_in_other_words_change_nothing(record: Path) -> None:
 
 def test_a_dry_run_shows_the_differences_and_writes_nothing(record: Path) -> None:
     parts = listed(record.parent, "Ref,Value\nCX1,470n\n")
-    found = import_parts(parts, record, Reading(), keep=record.parent / "kept.toml", dry_run=True)
+    found = import_parts(parts, record, ListMapping(), keep=record.parent / "kept.toml", dry_run=True)
     assert found.is_changed
     assert record.read_bytes() == LANTERN.read_bytes()
     assert sorted(os.listdir(record.parent)) == [record.name, "parts.csv"]
@@ -312,7 +312,9 @@ def test_every_fault_is_a_line_and_nothing_is_written(
     said = dict(said)
     why = said.pop("why", None)
     with pytest.raises(BulkrailError) as caught:
-        import_parts(listed(record.parent, text), record, Reading(**said), why=why, keep=record.parent / "kept.toml")
+        import_parts(
+            listed(record.parent, text), record, ListMapping(**said), why=why, keep=record.parent / "kept.toml"
+        )
     assert says in str(caught.value)
     assert all(len(line) < 500 for line in str(caught.value).splitlines())
     assert record.read_bytes() == LANTERN.read_bytes()
@@ -345,7 +347,7 @@ def test_an_exported_list_makes_the_parts_of_a_new_record(record: Path) -> None:
     draw_photo(record.parent / "c1-sleeve.jpg")
     parts, _ = export_parts(record, record.parent / "parts.csv")
     new = record.with_name("copy.toml")
-    found = import_parts(parts, new, Reading(new_stages=True))
+    found = import_parts(parts, new, ListMapping(new_stages=True))
     assert found.exit_code == 1
     places = {what for _, what, _ in found.merged.unplaced}
     assert "nameplate.rails.lamp.voltage" in places
@@ -388,25 +390,25 @@ def test_a_formula_in_a_workbook_is_refused_and_one_that_is_text_is_not(record: 
     book.active["C2"].data_type = "s"
     file = record.parent / "parts.xlsx"
     book.save(file)
-    import_parts(file, record, Reading())
+    import_parts(file, record, ListMapping())
     assert load_record(record).data.stages["inlet_filter"].parts["CX1"].note == "=1+1"
     book.active["B2"] = "=3*4"
     book.save(file)
     with pytest.raises(InputError, match=r'parts.xlsx:2: column "Value" holds the formula'):
-        import_parts(file, record, Reading())
+        import_parts(file, record, ListMapping())
     book.create_sheet("more")
     book.save(file)
     with pytest.raises(OptionError, match=r"--sheet: parts.xlsx has 2 sheets"):
-        import_parts(file, record, Reading())
+        import_parts(file, record, ListMapping())
     with pytest.raises(OptionError, match='no sheet "mre"'):
-        import_parts(file, record, Reading(sheet="mre"))
+        import_parts(file, record, ListMapping(sheet="mre"))
 
 
 def test_without_the_extra_a_workbook_is_refused_in_a_line(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "openpyxl", None)
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     for work in (
-        lambda: import_parts(listed(record.parent, b"PK\x03\x04", "p.xlsx"), record, Reading()),
+        lambda: import_parts(listed(record.parent, b"PK\x03\x04", "p.xlsx"), record, ListMapping()),
         lambda: export_parts(record, record.parent / "out.xlsx"),
     ):
         with pytest.raises(SetupError, match=r"pip install 'bulkrail\[spreadsheet\]'"):

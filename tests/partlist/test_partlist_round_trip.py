@@ -14,7 +14,7 @@ from demonstration import DRUM, KILN, LANTERN
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from harness.partlist.mapping import Reading
+from harness.partlist.mapping import ListMapping
 from harness.partlist.sheet import protected
 from harness.parts_list import Imported, export_parts, import_parts
 from netlists.errors import RecordError
@@ -28,7 +28,7 @@ DRAWN = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCh
 
 
 def imported(parts: Path, record: Path, **said: Any) -> Imported:
-    return import_parts(parts, record, Reading(**said))
+    return import_parts(parts, record, ListMapping(**said))
 
 
 def leaves(value: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Any]]:
