@@ -131,7 +131,7 @@ def write_report(
     if old is not None:
         published = _corrected(published, *old)
     page = out / f"{record.name}.html"
-    write_whole(page, report_page(record, published, circuits_of(record, instances), results).encode())
+    write_whole(page, report_page(record, published, circuits_of(record, instances), results, file).encode())
     return [f"report: {page}", *_printed(page, pdf)]
 
 

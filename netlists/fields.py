@@ -77,12 +77,13 @@ class RecordModel(BaseModel):
 
 
 class HistoryLine(RecordModel):
-    """One correction: date, what it was, what it is, why."""
+    """One correction: date, what it was, what it is and how that is known, why."""
 
     date: Text
     field: Text
     was: Text
     now: Text
+    known: Literal["", "measured", "marked", "inferred", "assumed"] = ""
     why: Text
 
 

@@ -197,6 +197,16 @@ def read_tolerance(text: str) -> tuple[float, float]:
     return low, high
 
 
+def tolerance_in(value: object) -> str:
+    """The tolerance written behind a value such as ``5 ohm 20%``; empty where there is none.
+
+    >>> tolerance_in("150u 20%"), tolerance_in("470u"), tolerance_in("2800 K")
+    ('20%', '', '')
+    """
+    match = _VALUE_TOLERANCE.fullmatch(value.strip()) if isinstance(value, str) else None
+    return match.group(2) if match else ""
+
+
 def read_marking(text: str) -> dict[str, str]:
     """Splits a capacitor's marking such as ``470u 450V 20% 105C`` into value, voltage, tolerance, temperature texts.
 

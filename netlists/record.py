@@ -75,8 +75,12 @@ def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str,
     ------
     RecordError : for its size, its characters, its TOML or its schema number
     """
-    file = Path(path).name or str(path) or "."
-    text = _read_text(Path(path), file)
+    return read_content(read_record_bytes(path), Path(path).name or str(path) or ".")
+
+
+def read_content(content: bytes, file: str) -> tuple[dict[str, Any], str, Mapping[tuple[str, ...], int]]:
+    """The same of bytes that are not in a file, or not yet; ``file`` begins each finding."""
+    text = _checked_text(content, file)
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -94,7 +98,10 @@ def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str,
     return raw, file, lines
 
 
-def _read_text(path: Path, file: str) -> str:
+def read_record_bytes(path: str | Path) -> bytes:
+    """The bytes of a record's file, no more than tell that it is too large; RecordError where it cannot be read."""
+    path = Path(path)
+    file = path.name or str(path) or "."
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise RecordError([Finding(file, 0, "", "must be a regular file")])
@@ -104,6 +111,10 @@ def _read_text(path: Path, file: str) -> str:
         raise RecordError([Finding(str(path), 0, "", f"cannot be read: {error.strerror}")]) from error
     except ValueError as error:  # a path with a NUL
         raise RecordError([Finding(str(path), 0, "", "cannot be read: no possible name of a file")]) from error
+    return content
+
+
+def _checked_text(content: bytes, file: str) -> str:
     if len(content) > LARGEST_FILE:
         raise RecordError([Finding(file, 0, "", f"must be at most {LARGEST_FILE} bytes")])
     try:

@@ -18,12 +18,8 @@ def write_starter(name: str, folder: Path) -> Path:
     OptionError : the name is none of a record, or the file exists
     StoreError : the file cannot be written
     """
-    if not re.fullmatch(r"[a-z][a-z0-9-]{0,62}", name):
-        raise OptionError(
-            f"NAME: must be lower-case letters, digits and hyphens, such as kiln-900, found {shown(name)}"
-        )
+    text = starter_text(name)
     file = folder / f"{name}.toml"
-    text = (files("netlists") / "starter.toml").read_text(encoding="utf-8").replace('name = "NAME"', f'name = "{name}"')
     try:
         with file.open("x", encoding="utf-8") as stream:
             stream.write(text)
@@ -32,3 +28,13 @@ def write_starter(name: str, folder: Path) -> Path:
     except OSError as error:
         raise StoreError(f"{file}: cannot be written: {error.strerror}") from error
     return file
+
+
+def starter_text(name: str) -> str:
+    """The starter of a record of that name; OptionError where it is none of a record."""
+    if not re.fullmatch(r"[a-z][a-z0-9-]{0,62}", name):
+        raise OptionError(
+            f"NAME: must be lower-case letters, digits and hyphens, such as kiln-900, found {shown(name)}"
+        )
+    text = (files("netlists") / "starter.toml").read_text(encoding="utf-8")
+    return text.replace('name = "NAME"', f'name = "{name}"')

@@ -10,14 +10,15 @@ import copy
 import itertools
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from netlists.errors import MOST_FINDINGS, Finding, OptionError, RecordError, nearest
 from netlists.fields import marked_values
+from netlists.origins import Origins, told_where_given
 from netlists.quantity import QuantityError, shown
 from netlists.record import read_toml, record_from, text_faults
 from netlists.record_model import SupplyRecord
@@ -42,7 +43,7 @@ class Swaps:
     """
 
     parts: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
-    origins: dict[tuple[str, ...], tuple[str, int]] = field(default_factory=dict)
+    origins: Origins = field(default_factory=dict)
 
     def add(self, part: tuple[str, str], name: str, value: Any, origin: tuple[str, int]) -> None:
         """Adds a field; RecordError where it is given already."""
@@ -55,20 +56,9 @@ class Swaps:
         if name == "kind":
             self.origins[part_path(part)] = origin  # of all that the new part should say and does not
 
-    @contextmanager
-    def told_where_given(self) -> Iterator[None]:
+    def told_where_given(self) -> AbstractContextManager[None]:
         """Findings about what is swapped name the option or file that gave it, not the record's old line."""
-        try:
-            yield
-        except RecordError as error:
-            raise RecordError([self._where_given(finding) for finding in error.findings]) from error
-
-    def _where_given(self, finding: Finding) -> Finding:
-        place = tuple(finding.field.split("."))
-        for length in range(len(place), 0, -1):
-            if place[:length] in self.origins:
-                return Finding(*self.origins[place[:length]], finding.field, finding.message)
-        return replace(finding, message=f"with the parts swapped: {finding.message}")
+        return told_where_given(self.origins, "with the parts swapped")
 
 
 def part_path(part: tuple[str, str]) -> tuple[str, ...]:
@@ -94,18 +84,18 @@ def read_swaps(texts: Sequence[str], file: Path | None) -> Swaps:
                 f'{OPTION}: must be such as stages.mains_rectifier.parts.C1.capacitance="180u 20%", found {shown(text)}'
             )
         instance, designator, name = match.groups()
-        swaps.add((instance, designator), name, _value(value.strip()), (OPTION, 0))
+        swaps.add((instance, designator), name, value_given(OPTION, value.strip()), (OPTION, 0))
     return swaps
 
 
-def _value(text: str) -> Any:
-    """A value as in a record, or a text without its quotes."""
+def value_given(option: str, text: str) -> Any:
+    """An option's value as in a record, or a text without its quotes; OptionError where it is no TOML."""
     if not _TOML_VALUE.fullmatch(text):
         return text
     try:
         return tomllib.loads(f"value = {text}")["value"]
     except (ValueError, RecursionError) as error:
-        raise OptionError(f"{OPTION}: not a value of TOML: {shown(text)}") from error
+        raise OptionError(f"{option}: not a value of TOML: {shown(text)}") from error
 
 
 def _read_file(path: Path, swaps: Swaps) -> None:

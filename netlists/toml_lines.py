@@ -1,4 +1,4 @@
-"""Finds the line a key of a TOML file stands on, since neither tomllib nor tomlkit tells.
+"""Finds where a key of a TOML file stands, by line and by character, since no library tells.
 
 A scanner of text that tomllib has accepted already: it follows texts, brackets and comments, and checks nothing.
 """
@@ -9,6 +9,7 @@ import contextlib
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 Path = tuple[str, ...]
 
@@ -21,6 +22,44 @@ _TEXT = re.compile(
     re.DOTALL,
 )
 _PLAIN = re.compile(r"[^,\[\]{}#\n\"']+")  # numbers, booleans, dates
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A ``key = value``, or an item of an array, by its characters in the text.
+
+    Parameters
+    ----------
+    start, value, end : where its key begins, where its value begins and ends
+    block : start of the header it stands under, 0 above the first;  header : path of that header
+    inline : it stands in a table of one line, or in an array
+    """
+
+    start: int
+    value: int
+    end: int
+    block: int
+    header: Path
+    inline: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Every entry of a text, in its order, and every header with the character behind it."""
+
+    entries: Mapping[Path, Entry]
+    headers: Mapping[Path, int]
+
+
+def find_places(text: str) -> Places:
+    """Where all entries and headers of a text that tomllib accepts stand.
+
+    >>> found = find_places("[a]\\nb = { c = 1 } # 2").entries["a", "b"]
+    >>> (found.start, found.value, found.end, found.header)
+    (4, 8, 17, ('a',))
+    """
+    scanner = _Scanner(text)
+    return Places(scanner.entries, scanner.headers)
 
 
 def find_lines(text: str) -> Mapping[Path, int]:
@@ -51,6 +90,10 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.text = text
         self.lines: dict[Path, int] = {}
+        self.entries: dict[Path, Entry] = {}
+        self.headers: dict[Path, int] = {}
+        self._block, self._depth = 0, 0
+        self._header: Path = ()
         self._at = 0
         self._line, self._counted_to = 1, 0
         with contextlib.suppress(_NotToml, RecursionError):
@@ -63,13 +106,15 @@ class _Scanner:
         while self._at < len(self.text):
             if self.text.startswith("[", self._at):
                 double = self.text.startswith("[[", self._at)
-                line = self._line_here()
+                line, self._block = self._line_here(), self._at
                 self._at += 2 if double else 1
                 table = self._in_newest_items(self._key(), items, double)
                 if double:
                     self.lines.setdefault(table[:-1], line)
                 self.lines.setdefault(table, line)
                 self._at += 2 if double else 1
+                self._header = table
+                self.headers.setdefault(table, self._at)
             else:
                 self._pair(table)
             self._skip_blank()
@@ -87,12 +132,21 @@ class _Scanner:
         return place
 
     def _pair(self, table: Path) -> None:
-        line = self._line_here()
+        line, start = self._line_here(), self._at
         key = self._key()
         for length in range(1, len(key) + 1):
             self.lines.setdefault(table + key[:length], line)
         self._at += 1  # the equals sign
-        self._value(table + key)
+        self._entry(table + key, start)
+
+    def _entry(self, place: Path, start: int | None = None) -> None:
+        """Value of a key that began at ``start``, or an item of an array."""
+        self._skip_blank()
+        value = self._at
+        self._value(place)
+        end = value + len(self.text[value : self._at].rstrip())
+        begin = value if start is None else start
+        self.entries[place] = Entry(begin, value, end, self._block, self._header, self._depth > 0)
 
     def _value(self, place: Path) -> None:
         self._skip_blank()
@@ -100,13 +154,14 @@ class _Scanner:
         if opening in "[{":
             closing = "]" if opening == "[" else "}"
             self._at += 1
+            self._depth += 1
             self._skip_blank()
             number = 0
             while not self.text.startswith(closing, self._at):
                 if opening == "[":
                     item = (*place, str(number))
                     self.lines.setdefault(item, self._line_here())
-                    self._value(item)
+                    self._entry(item)
                     number += 1
                 else:
                     self._pair(place)
@@ -115,6 +170,7 @@ class _Scanner:
                     self._at += 1
                     self._skip_blank()
             self._at += 1
+            self._depth -= 1
         else:
             self._take(_TEXT if opening in "\"'" else _PLAIN)
 

@@ -23,10 +23,13 @@ ALLOWED = {
         "netlists", "harness.contracts", "harness.store", "harness.simulate", "harness.postprocess", "harness.handcalc",
     },
 }  # fmt: skip
+ALLOWED["harness.partlist"] = {"netlists", "harness.contracts", "harness.capture"}
 ALLOWED["harness.judge"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.stored"] = ALLOWED["harness.plan"] | {"harness.plan"}
 ALLOWED["harness.batch"] = ALLOWED["harness.plan"] | {"harness.plan"}
-ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {"harness.judge", "harness.stored", "harness.batch"}
+ALLOWED["harness.show"] = ALLOWED["harness.judge"] | {
+    "harness.judge", "harness.stored", "harness.batch", "harness.partlist",
+}  # fmt: skip
 ALLOWED["harness.check"] = ALLOWED["harness.show"] | {"harness.show"}
 ALLOWED["harness.measure_next"] = ALLOWED["harness.check"] | {"harness.check"}
 ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.measure_next"]
@@ -35,8 +38,12 @@ ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
 ALLOWED["harness.fitting"] = ALLOWED["harness.captures"] | {"harness.captures", "harness.check"}
 ALLOWED["harness.cli_fit"] = ALLOWED["harness.fitting"] | {"harness.fitting"}
 ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.corrections"] = {"netlists", "harness.store"}
+ALLOWED["harness.parts_list"] = ALLOWED["harness.corrections"] | {"harness.corrections", "harness.partlist"}
+ALLOWED["harness.cli_record"] = ALLOWED["harness.parts_list"] | {"harness.parts_list", "harness.show"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
     "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_fit",
+    "harness.cli_record",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -48,8 +55,10 @@ ONLY_USERS = {
         "harness/show/capture_plot.py,harness/show/fit_plot.py"
     ),
     "junitparser": "harness/show/gate_junit.py",
-    "rich": "harness/show/,harness/cli.py,harness/cli_capture.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py",
+    "rich": "harness/show/,harness/cli.py,harness/cli_capture.py,harness/cli_record.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py",
+    "openpyxl": "harness/partlist/workbook.py",
+    "PIL": "harness/store/photos.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,15 +41,20 @@ class Table:
 
     def index(self, option: str, column: str) -> int:
         """Place of a column by its name, or by its number from 1; OptionError where there is none, or several."""
-        places = [place for place, name in enumerate(self.names) if name.casefold() == column.strip().casefold()]
-        if len(places) == 1:
-            return places[0]
-        if column.strip().isdecimal() and 1 <= int(column) <= len(self.names):
-            return int(column) - 1
-        if places:
-            raise OptionError(f"{option}: {len(places)} columns are named {shown(column)}; give its number from 1")
-        known = f"{nearest(column, self.names)}, or a number from 1 to {len(self.names)}"
-        raise OptionError(f"{option}: {self.rows.file} has no column {shown(column)}; {known}")
+        return column_place(option, column, self.names, self.rows.file)
+
+
+def column_place(option: str, column: str, names: Sequence[str], file: str) -> int:
+    """The same among any names."""
+    places = [place for place, name in enumerate(names) if name.casefold() == column.strip().casefold()]
+    if len(places) == 1:
+        return places[0]
+    if column.strip().isdecimal() and 1 <= int(column) <= len(names):
+        return int(column) - 1
+    if places:
+        raise OptionError(f"{option}: {len(places)} columns are named {shown(column)}; give its number from 1")
+    known = f"{nearest(column, names)}, or a number from 1 to {len(names)}"
+    raise OptionError(f"{option}: {file} has no column {shown(column)}; {known}")
 
 
 def table_of(rows: Rows) -> Table:

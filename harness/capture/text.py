@@ -110,11 +110,11 @@ def refuse(file: str, line: int, message: str) -> NoReturn:
     raise RecordError([Finding(file, line, "", message)])
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, most: int = MOST_BYTES, remedy: str = "; cut it to the event") -> bytes:
     """The file's bytes; RecordError where it cannot be read or is larger than any capture ought to be."""
     try:
-        if path.is_file() and path.stat().st_size > MOST_BYTES:
-            refuse(path.name, 0, f"must be at most {MOST_BYTES // 1_000_000} MB; cut it to the event")
+        if path.is_file() and path.stat().st_size > most:
+            refuse(path.name, 0, f"must be at most {most // 1_000_000} MB{remedy}")
         return path.read_bytes()
     except OSError as error:
         refuse(str(path), 0, f"cannot be read: {error.strerror}")
@@ -127,10 +127,7 @@ def read_rows(data: bytes, file: str) -> Rows:
     ------
     RecordError : not text, no numbers, a gap or something that is no number among them, rows of unequal length
     """
-    text = _decoded(data, file)
-    if sum(not (char.isprintable() or char in "\t\r\n\f\ufeff") for char in text[:4096]) > MOST_CONTROLS:
-        refuse(file, 0, BINARY)
-    lines = text.splitlines()
+    lines = decoded(data, file).splitlines()
     filled = [number for number, line in enumerate(lines) if line.strip()]
     if not filled:
         refuse(file, 0, "is empty")
@@ -151,7 +148,15 @@ def read_rows(data: bytes, file: str) -> Rows:
     return Rows(file, dialect, head, values, tuple(number + 1 for number in body))
 
 
-def _decoded(data: bytes, file: str) -> str:
+def decoded(data: bytes, file: str) -> str:
+    """A file's text: UTF-8, UTF-16 with its mark, or else Windows-1252; RecordError where it is none."""
+    text = _text_of(data, file)
+    if sum(not (char.isprintable() or char in "\t\r\n\f\ufeff") for char in text[:4096]) > MOST_CONTROLS:
+        refuse(file, 0, BINARY)
+    return text
+
+
+def _text_of(data: bytes, file: str) -> str:
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
     elif b"\0" in data:

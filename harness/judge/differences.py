@@ -106,7 +106,7 @@ def _tables(record: SupplyRecord, model: BaseModel, path: str) -> Iterator[tuple
 def _plain(value: Any) -> Any:
     """A line of the history as one text, all else as it is."""
     if isinstance(value, BaseModel):
-        return ", ".join(str(item) for item in value.model_dump().values())
+        return ", ".join(str(item) for item in value.model_dump().values() if item != "")
     return value
 
 

@@ -13,9 +13,10 @@ from markupsafe import Markup
 
 from harness.judge.published import BLANK, Published, sealed
 from harness.show.plots import grouped, read_picture
-from harness.show.report import texts, views
+from harness.show.report import part_views, texts, views
 from harness.show.report.diagram import block_diagram
 from harness.show.report.errata import erratum
+from harness.show.report.evidence import evidence_of
 from harness.show.report.waveform import Waveforms, draw_waveforms
 from harness.show.schematic import DRAWINGS, stage_svg
 from netlists.record import SupplyRecord
@@ -36,18 +37,26 @@ INK = (
 )  # fmt: skip
 
 
-def report_page(record: SupplyRecord, published: Published, circuits: Sequence[Circuit], results: Path) -> str:
+def report_page(
+    record: SupplyRecord,
+    published: Published,
+    circuits: Sequence[Circuit],
+    results: Path,
+    record_file: Path | None = None,
+) -> str:
     """The page, sealed.
 
     Parameters
     ----------
     circuits : to be drawn;  results : folder with the stored runs
+    record_file : beside which the evidence lies; None: it is named and not shown
 
     Raises
     ------
     StoreError : a stored run cannot be used
     """
     assessment = published.assessment
+    evidence = evidence_of(record, record_file)
     rows = views.numbered(assessment)
     stages = views.stages(record, rows)
     drawings = {
@@ -81,7 +90,8 @@ def report_page(record: SupplyRecord, published: Published, circuits: Sequence[C
         diagram=block_diagram(record, assessment["coverage"]["instances"]),
         coverage=views.coverage(assessment),
         stages=stages,
-        parts=views.parts(assessment),
+        parts=part_views.parts(assessment, record, evidence),
+        missing_evidence="; ".join(evidence.missing),
         limits=views.limits_in_force(assessment),
         provenance=_provenance(published, data_seal),
         record_file=published.record_file,

@@ -9,6 +9,7 @@ from typing import Any
 from harness.judge.comparison import SEVERITY
 from harness.show.report import texts
 from harness.show.report.formulas import typeset
+from harness.show.report.part_views import further_history, value_text
 from harness.show.table import coverage_line, heading, rail_line, short_path, structure_text
 from netlists.quantity import Quantity
 from netlists.record import SupplyRecord
@@ -220,40 +221,6 @@ def summary_line(rows: Sequence[Row]) -> str:
     return ", ".join(f"{item['count']} {item['word']}" for item in summary(rows) if item["count"])
 
 
-def parts(assessment: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Parts of every instance with how each value is known."""
-    simulated = set(assessment["coverage"]["parts"]["simulated"])
-    found = []
-    for instance, group in itertools.groupby(assessment["parts"], key=lambda part: part["instance"]):
-        found.append({"instance": instance, "parts": [_part(part, simulated) for part in group]})
-    return found
-
-
-def _part(part: Mapping[str, Any], simulated: set[str]) -> dict[str, Any]:
-    counts = [f"{part[name]} in {name}" for name in ("parallel", "series") if part.get(name, 1) > 1]
-    return {
-        "designator": part["designator"],
-        "kind": texts.words(part.get("kind", "")),
-        "role": texts.words(part.get("role") or "") if part.get("role") != part.get("kind") else "",
-        "about": ", ".join(filter(None, [part.get("description", ""), *counts])),
-        "note": part.get("note", ""),
-        "evidence": ", ".join(part.get("evidence", ())),
-        "simulated": part["designator"] in simulated,
-        "values": [
-            {"name": texts.words(name), "value": _value(one), "known": one["known"]}
-            for name, one in part["quantities"].items()
-            if one["value"] is not None
-        ],
-    }
-
-
-def _value(one: Mapping[str, Any]) -> str:
-    nominal = texts.value(one["value"], one["unit"])
-    if one["low"] == one["high"]:
-        return nominal
-    return f"{nominal} ({texts.spread(one['low'], one['high'], one['unit'])})"
-
-
 def scenario(record: SupplyRecord) -> dict[str, Any]:
     """What the label says, and what stands in front of the supply."""
     plate = record.data.nameplate
@@ -271,13 +238,7 @@ def scenario(record: SupplyRecord) -> dict[str, Any]:
         "rails": [{"name": name, "values": _fields(record, f"nameplate.rails.{name}")} for name in plate.rails],
         "around": [_quantity(name, one) for name, one in quantities.items() if one is not None],
         "line_note": record.data.line.note,
-        "history": [line.model_dump() for line in record.data.history]
-        + [
-            {"part": f"{name} {designator}", **line.model_dump()}
-            for name, stage in record.data.stages.items()
-            for designator, part in stage.parts.items()
-            for line in part.history
-        ],
+        "history": further_history(record),
     }
 
 
@@ -290,7 +251,7 @@ def _fields(record: SupplyRecord, path: str) -> list[dict[str, str]]:
 
 
 def _quantity(name: str, one: Quantity) -> dict[str, str]:
-    shown = _value({"value": one.nominal, "low": one.low, "high": one.high, "unit": one.unit})
+    shown = value_text({"value": one.nominal, "low": one.low, "high": one.high, "unit": one.unit})
     if one.unit == "1" and name.endswith("tolerance"):
         shown = texts.share(one.nominal)
     return {"name": name, "value": shown, "known": one.known, "note": one.note}
