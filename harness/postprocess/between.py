@@ -57,17 +57,15 @@ def between(pieces: Iterable[tuple[FloatArray, FloatArray]], start: float, stop:
     None where the signal lies outside the window
     """
     found = _Sums()
-    before: tuple[FloatArray, FloatArray] | None = None
-    for time, values in pieces:
-        if len(time) == 0:
+    last: tuple[FloatArray, FloatArray] | None = None
+    for piece in pieces:
+        if len(piece[0]) == 0:
             continue
-        if before is not None:  # the step from the last piece to this one
-            time, values = np.concatenate((before[0], time)), np.concatenate((before[1], values))
-        found.samples += int(np.count_nonzero((time >= start) & (time <= stop))) - (
-            0 if before is None else int(start <= before[0][0] <= stop)
-        )
-        before = time[-1:], values[-1:]
+        found.samples += int(np.count_nonzero((piece[0] >= start) & (piece[0] <= stop)))
+        # the step from the last piece to this one belongs to both
+        time, values = piece if last is None else (np.append(last[k], piece[k]) for k in (0, 1))
         found.add(*_clipped(time, values, start, stop))
+        last = piece[0][-1:], piece[1][-1:]
     return found.result()
 
 
@@ -125,9 +123,9 @@ def _clipped(time: FloatArray, values: FloatArray, start: float, stop: float) ->
 
 def magnitude(values: NDArray[Any]) -> FloatArray:
     """Magnitude of a complex signal, in its unit; shape as given."""
-    return np.abs(values).astype(np.float64)
+    return np.asarray(np.abs(values), dtype=np.float64)
 
 
 def phase(values: NDArray[Any]) -> FloatArray:
     """Phase of a complex signal [deg], without jumps of a whole turn along it; shape as given."""
-    return np.degrees(np.unwrap(np.angle(values))).astype(np.float64)
+    return np.asarray(np.degrees(np.unwrap(np.angle(values))), dtype=np.float64)

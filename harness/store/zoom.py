@@ -1,4 +1,4 @@
-"""What a picture of some width needs of a stretch of a waveform, and no more: never an extreme less, never one too many.
+"""What a picture of some width needs of a stretch of a waveform: never an extreme less, and never one too many.
 
 A window of n samples is shown by the coarsest level of the pyramid that still has two bins a column. Bins that reach
 beyond the window are replaced by the samples inside it, and bins that last longer than a column (steps are not
@@ -8,6 +8,7 @@ order in which they come. So the extremes of what comes back are those of the sa
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ import numpy as np
 
 from harness.contracts import FloatArray
 from harness.store.pyramid import FIRST_BIN, GROWTH
-from harness.store.runs import ANALYSIS_OF_AXIS, datasets_of, opened_run, read_values, waveforms
+from harness.store.runs import ANALYSIS_OF_AXIS, datasets_of, opened_run, waveforms
 from harness.store.views import position
 from netlists.errors import StoreError
 
@@ -165,7 +166,7 @@ class _Plan:
         is_long = np.diff(starts) > self.width
         borders = [0, *(np.flatnonzero(np.diff(is_long)) + 1).tolist(), last - first]
         found: list[_Piece] = []
-        for begin, end in zip(borders[:-1], borders[1:], strict=True):
+        for begin, end in itertools.pairwise(borders):
             if not is_long[begin]:
                 found.append((level, first + begin, first + end, starts[begin:end], starts[begin + 1 : end + 1]))
             elif level == 0:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -47,7 +49,7 @@ def test_pieces_are_the_same_as_the_whole(cuts: list[int], ends: tuple[float, fl
     time, values = sine(501)
     start, stop = min(ends), max(ends)
     borders = [0, *sorted(cuts), 501]
-    pieces = [(time[a:b], values[a:b]) for a, b in zip(borders, borders[1:], strict=False)]
+    pieces = [(time[a:b], values[a:b]) for a, b in itertools.pairwise(borders)]
     found, whole = between(pieces, start, stop), between([(time, values)], start, stop)
     if whole is None:
         assert found is None
@@ -78,7 +80,7 @@ def test_no_number_spoils_only_what_it_is_in() -> None:
 
 
 def test_a_first_order_lag_as_magnitude_and_phase() -> None:
-    """1 / (1 + j w / w0): 3 dB and 45 degrees at its corner, and no jump of a turn where three lags pass 180 degrees."""
+    """1 / (1 + j w / w0): 3 dB and 45 degrees at its corner, no jump where three lags pass 180 degrees."""
     ratio = np.logspace(-2, 2, 401)
     lag = 1 / (1 + 1j * ratio)
     assert magnitude(lag)[200] == pytest.approx(1 / np.sqrt(2))
