@@ -30,6 +30,7 @@ class Overview:
     units : signal -> unit, in the order the signals were given
     samples : on that axis
     complex_signals : those of them that are complex
+    descriptions : signal -> what it is, in words
     """
 
     axis: Literal["time", "frequency"]
@@ -38,6 +39,7 @@ class Overview:
     units: Mapping[str, str]
     samples: int
     complex_signals: frozenset[str]
+    descriptions: Mapping[str, str]
 
 
 def overview(path: Path) -> Overview | None:
@@ -50,9 +52,12 @@ def overview(path: Path) -> Overview | None:
         if group is None or len(scale := group[axis_name]) == 0:
             return None
         stored = stored_names(group)
-        units = {name: bytes(group[parts[0]].attrs["units"]).decode() for name, parts in stored.items()}
+        units, said = (
+            {name: bytes(group[parts[0]].attrs[key]).decode() for name, parts in stored.items()}
+            for key in ("units", "long_name")
+        )
         with_two = frozenset(name for name, parts in stored.items() if len(parts) > 1)
-        return Overview(axis_name, float(scale[0]), float(scale[-1]), units, len(scale), with_two)
+        return Overview(axis_name, float(scale[0]), float(scale[-1]), units, len(scale), with_two, said)
 
 
 def signal_names(path: Path) -> tuple[str, ...]:
@@ -135,6 +140,32 @@ def window_pieces(
         for begin in range(first // CHUNK * CHUNK, last, CHUNK):  # as they are stored, so that none is read twice
             span = slice(max(first, begin), min(last, begin + CHUNK))
             yield scale[span], [read_values(group, datasets, span) for datasets in stored]
+
+
+def values_at(path: Path, signals: Sequence[str], instants: Sequence[float]) -> list[dict[str, float]]:
+    """For each instant of the axis the values of real signals there, interpolated; empty where the run has none.
+
+    Raises as ``read_run``.
+    """
+    with opened_run(path, path) as file:
+        axis_name, group = waveforms(file)
+        stored = {name: datasets_of(group, name, path) for name in signals}
+        if group is None or len(scale := group[axis_name]) == 0:
+            return [{} for _ in instants]
+        found: list[dict[str, float]] = []
+        for instant in instants:
+            if not scale[0] <= instant <= scale[-1]:
+                found.append({})
+                continue
+            first = max(0, position(scale, instant, "right") - 2)
+            span = slice(first, first + 3)
+            found.append(
+                {
+                    name: float(np.interp(instant, scale[span], read_values(group, parts, span)))
+                    for name, parts in stored.items()
+                }
+            )
+        return found
 
 
 def position(axis: Any, value: float, side: Literal["left", "right"]) -> int:

@@ -1,0 +1,391 @@
+// The viewer's page: what is drawn, in which window, with which cursors; everything else is told from here.
+
+import * as address from "./address.js";
+import { byId, make, settled } from "./elements.js";
+import * as facts from "./facts.js";
+import { List } from "./list.js";
+import { engineering, instant, parsed, words } from "./numbers.js";
+import { COLOURS, Picture, colourOf } from "./picture.js";
+import * as reading from "./reading.js";
+import { drawn as onCanvas, save } from "./saving.js";
+import * as server from "./server.js";
+
+const MOST_LINES = 24;
+const LEAST_SPAN = 1e-13; // of the largest instant: below it numbers of a computer end
+const state = { lines: [], over: [], window: null, a: null, b: null, active: "a", run: null, marks: [] };
+
+const fail = (error) => {
+  if (error?.name === "AbortError") return;
+  byId("trouble").textContent = error.message;
+  byId("trouble").hidden = false;
+};
+const calm = () => { byId("trouble").hidden = true; };
+
+const picture = new Picture(byId("panels"), {
+  zoom: (from, to) => setWindow([from, to]),
+  scale: (factor, at) => scale(factor, at),
+  move: (share) => move(share),
+  whole: () => setWindow(extent()),
+  cursor: (at) => setCursor(state.active, at),
+  pointer: (at) => { byId("pointer").textContent = at === null || !state.window ? "\u00a0" : `pointer at ${instant(at, unit(), span())}`; },
+  resized: () => redraw(),
+});
+
+const list = new List({
+  changed: () => remember(),
+  fail,
+  drawn: (name) => state.lines.some((line) => line.name === name),
+  open: (found) => { state.run = found.short; facts.show(found); remember(); },
+  tick: (found, signal, isOn) => (isOn ? add(found, signal) : remove(`${found.short}:${nameOf(signal)}`)) && changedLines(),
+  usual: (found) => {
+    const wanted = found.signals.filter((one) => found.usual.includes(one.signal));
+    if (wanted.map((one) => add(found, one)).some(Boolean)) changedLines();
+  },
+});
+
+// --- lines
+
+const nameOf = (signal) => (signal.part ? `${signal.signal}:${signal.part}` : signal.signal);
+const kind = () => state.lines[0]?.axis.name ?? "time";
+const unit = () => (kind() === "frequency" ? "Hz" : "s");
+const span = () => (state.window ? state.window[1] - state.window[0] : 1);
+
+function extent() {
+  return [Math.min(...state.lines.map((line) => line.axis.first)), Math.max(...state.lines.map((line) => line.axis.last))];
+}
+
+function freeNumber() {
+  const taken = new Set(state.lines.map((line) => line.number));
+  let number = 0;
+  while (taken.has(number)) number += 1;
+  return number;
+}
+
+/** A signal of a run as a further line; false where it cannot be. */
+function add(found, signal) {
+  const name = `${found.short}:${nameOf(signal)}`;
+  if (state.lines.some((line) => line.name === name)) return false;
+  if (state.lines.length >= MOST_LINES) return refuse(`at most ${MOST_LINES} lines are drawn at once`);
+  if (state.lines.length && found.axis.name !== kind()) return refuse("a run over frequency and one over time have no axis in common: take the lines drawn away first");
+  const number = freeNumber();
+  state.lines.push({
+    name, number, unit: signal.unit, axis: found.axis, period: found.period, source: found.short, signal: signal.signal,
+    plain: `${words(signal.signal)}${signal.part ? `, ${signal.part}` : ""}`, run: found, x: [], y: [], style: `${colourOf(number)} dash${Math.floor(number / COLOURS) % 3}`,
+  });
+  return true;
+}
+
+function refuse(text) {
+  fail(new Error(text));
+  list.mark();
+  return false;
+}
+
+function remove(name) {
+  state.lines = state.lines.filter((line) => line.name !== name);
+  return true;
+}
+
+/** Runs are told only where several are drawn. */
+function label() {
+  const runs = new Set(state.lines.map((line) => line.source));
+  for (const line of state.lines) {
+    const origin = line.run?.origin ?? {};
+    line.label = runs.size > 1 ? `${line.plain}, ${line.source.slice(0, 8)} (${[origin.study && words(origin.study), origin.condition].filter(Boolean).join(", ")})` : line.plain;
+  }
+}
+
+function changedLines() {
+  calm();
+  label();
+  list.mark();
+  const isEmpty = !state.lines.length;
+  byId("empty").hidden = !isEmpty;
+  for (const id of ["window-tools", "savers", "keys-box", "panels"]) byId(id).hidden = isEmpty;
+  byId("panels").setAttribute("aria-label", `picture: lines over ${kind()}`);
+  byId("drawn").replaceChildren(...state.lines.map((line) => make("li", {}, make("span", { class: `swatch ${line.style}` }), ` ${line.label} `,
+    make("button", { "aria-label": `take ${line.label} away`, onclick: () => { remove(line.name); changedLines(); } }, "×"))));
+  const period = state.lines.find((line) => line.period)?.period;
+  byId("period").hidden = !period;
+  if (isEmpty) {
+    state.window = null;
+    state.marks = [];
+    picture.show([], [0, 1], "none");
+    byId("reading").hidden = true;
+    reading.marks([], {});
+  } else {
+    const [first, last] = extent();
+    if (!state.window || state.window[0] >= last || state.window[1] <= first) state.window = [first, last];
+    redraw();
+    loadMarks();
+    measure();
+  }
+  remember();
+}
+
+// --- the window
+
+let under = null;
+
+/** Asks for all lines in the window, as wide as the picture is. */
+async function redraw() {
+  if (!state.lines.length) return;
+  under?.abort();
+  under = new AbortController();
+  const lines = state.lines, window = state.window;
+  try {
+    const found = await server.view(lines.map((line) => line.name), window, picture.columns, under.signal);
+    found.forEach((one, k) => Object.assign(lines[k], { x: one.x, y: one.y }));
+    picture.show(lines, window, kind());
+    picture.over({ cursors: { a: state.a, b: state.b } });
+    byId("panels").dataset.drawn = `${window[0]} ${window[1]}`; // which window the picture shows now
+    showWindow();
+  } catch (error) {
+    fail(error);
+  }
+}
+const redrawSoon = settled(redraw, 40);
+
+function setWindow([from, to]) {
+  if (!state.lines.length) return;
+  const [first, last] = extent();
+  const least = Math.max(1e-15, Math.max(Math.abs(first), Math.abs(last)) * LEAST_SPAN);
+  let width = Math.min(Math.max(to - from, least), last - first);
+  let begin = Math.min(Math.max(from, first), last - width);
+  if (kind() === "frequency") begin = Math.max(begin, first); // above 0 Hz
+  if (!(width > 0)) width = least;
+  state.window = [begin, begin + width >= last ? last : begin + width];
+  picture.slide(state.window);
+  showWindow();
+  redrawSoon();
+  remember();
+}
+
+function scale(factor, at) {
+  const [from, to] = state.window;
+  if (kind() === "frequency") {
+    const [a, b, c] = [from, to, Math.max(at, from)].map(Math.log);
+    return setWindow([Math.exp(c - (c - a) * factor), Math.exp(c + (b - c) * factor)]);
+  }
+  return setWindow([at - (at - from) * factor, at + (to - at) * factor]);
+}
+
+function move(share) {
+  const [from, to] = state.window;
+  if (kind() === "frequency") {
+    const ratio = (to / from) ** share;
+    return setWindow([from * ratio, to * ratio]);
+  }
+  return setWindow([from + share * span(), to + share * span()]);
+}
+
+const about = () => {
+  const at = state[state.active];
+  const inside = at !== null && at >= state.window[0] && at <= state.window[1];
+  return inside ? at : kind() === "frequency" ? Math.sqrt(state.window[0] * state.window[1]) : (state.window[0] + state.window[1]) / 2;
+};
+
+function showWindow() {
+  if (document.activeElement !== byId("from")) byId("from").value = instant(state.window[0], unit(), span());
+  if (document.activeElement !== byId("to")) byId("to").value = instant(state.window[1], unit(), span());
+  byId("csv").href = server.csvAddress(state.lines.map((line) => line.name), state.window);
+}
+
+// --- cursors
+
+function setCursor(name, at) {
+  state[name] = at;
+  if (at !== null) state.active = name;
+  picture.over({ cursors: { a: state.a, b: state.b } });
+  measure();
+  remember();
+}
+
+const measureSoon = settled(async () => {
+  const { a, b, lines } = state;
+  if (!lines.length || (a === null && b === null)) return;
+  try {
+    const names = lines.map((line) => line.name);
+    const pairs = [...names.map((name) => ["trace", name]), ["a", a ?? b], ["b", b ?? a]];
+    const found = await server.json("/api/between", pairs);
+    if (a !== state.a || b !== state.b) return; // moved on meanwhile
+    reading.figures(lines, found.lines, unit(), span());
+    byId("reading").dataset.of = `${a} ${b}`;
+  } catch (error) {
+    fail(error);
+  }
+}, 80);
+
+function measure() {
+  const { a, b } = state;
+  byId("reading").hidden = !state.lines.length || (a === null && b === null);
+  for (const [name, at] of [["a", a], ["b", b]]) {
+    const field = byId(`cursor-${name}`);
+    if (document.activeElement !== field) field.value = instant(at, unit(), span());
+  }
+  const apart = a !== null && b !== null ? b - a : null;
+  const inverse = apart && kind() === "time" ? `, as a frequency ${engineering(Math.abs(1 / apart), "Hz", 6)}` : "";
+  byId("apart").textContent = apart === null ? "" : `B − A = ${engineering(apart, unit(), 7)}${inverse}`;
+  measureSoon();
+}
+
+// --- metrics
+
+async function loadMarks() {
+  const names = state.lines.filter((line) => !line.name.startsWith("file-")).map((line) => line.name);
+  try {
+    const found = names.length ? (await server.json("/api/marks", names.map((name) => ["trace", name]))).marks : [];
+    let number = 0;
+    state.marks = found.map((mark) => {
+      const line = mark.signal === null ? null : `${mark.source}:${mark.signal}`;
+      return { ...mark, line, number: line === null ? null : String((number += 1)) };
+    });
+    picture.over({ marks: state.marks });
+    const band = (window) => picture.over({ band: window });
+    const labelOf = (source) => { const line = state.lines.find((one) => one.source === source); return [source.slice(0, 8), line?.run.origin.study && words(line.run.origin.study)].filter(Boolean).join(", "); };
+    reading.marks(state.marks, { go: goTo, band, labelOf });
+  } catch (error) {
+    fail(error);
+  }
+}
+
+/** The window a metric was taken from, or some of it about its instant where that is a small part. */
+function goTo(mark) {
+  const [from, to] = mark.window, room = Math.max(0.08 * (to - from), 1e-9);
+  picture.over({ band: mark.window });
+  setWindow([Math.min(from, mark.at ?? from) - room, Math.max(to, mark.at ?? to) + room]);
+  if (mark.at !== null) setCursor("a", mark.at);
+  byId("panels").focus();
+}
+
+// --- what hands do
+
+function keys(event) {
+  if (!state.lines.length || event.ctrlKey || event.metaKey || event.altKey) return;
+  const step = (span() / Math.max(1, byId("panels").clientWidth - 58)) * (event.shiftKey ? 20 : 1);
+  const stepped = (way) => {
+    const from = about();
+    const next = kind() === "frequency" ? from * (state.window[1] / state.window[0]) ** ((way * step) / span()) : from + way * step;
+    setCursor(state.active, state[state.active] === null ? from : Math.min(state.window[1], Math.max(state.window[0], next)));
+  };
+  const take = (name) => { state.active = name; setCursor(name, state[name] ?? about()); };
+  const acts = {
+    ArrowLeft: () => stepped(-1), ArrowRight: () => stepped(1), a: () => take("a"), b: () => take("b"), A: () => take("a"), B: () => take("b"),
+    "+": () => scale(0.5, about()), "=": () => scale(0.5, about()), "-": () => scale(2, about()), "−": () => scale(2, about()),
+    PageUp: () => move(-0.5), PageDown: () => move(0.5), Home: () => setWindow(extent()),
+    Delete: () => { setCursor("a", null); setCursor("b", null); },
+  };
+  if (!acts[event.key]) return;
+  event.preventDefault();
+  acts[event.key]();
+}
+
+function field(id, take) {
+  const input = byId(id);
+  const done = () => {
+    const text = input.value.trim();
+    const value = text === "" ? null : parsed(text, unit());
+    input.setAttribute("aria-invalid", String(text !== "" && value === null));
+    if (text !== "" && value === null) return fail(new Error(`"${text.slice(0, 40)}" is no value in ${unit()}, such as 12 ms or 1.5e-3`));
+    calm();
+    return take(value);
+  };
+  input.addEventListener("change", done);
+  input.addEventListener("keydown", (event) => { if (event.key === "Enter") { event.preventDefault(); done(); } });
+}
+
+function listen() {
+  byId("panels").addEventListener("keydown", keys);
+  byId("whole").addEventListener("click", () => setWindow(extent()));
+  byId("closer").addEventListener("click", () => scale(0.5, about()));
+  byId("wider").addEventListener("click", () => scale(2, about()));
+  byId("back").addEventListener("click", () => move(-0.5));
+  byId("forth").addEventListener("click", () => move(0.5));
+  byId("period").addEventListener("click", () => {
+    const { period, axis } = state.lines.find((line) => line.period);
+    setWindow([axis.last - period, axis.last]);
+  });
+  field("from", (value) => value !== null && setWindow([value, value < state.window[1] ? state.window[1] : value + span()]));
+  field("to", (value) => value !== null && setWindow([value > state.window[0] ? state.window[0] : value - span(), value]));
+  field("cursor-a", (value) => setCursor("a", value));
+  field("cursor-b", (value) => setCursor("b", value));
+  byId("fold").addEventListener("click", () => {
+    const isOpen = byId("runs-body").toggleAttribute("hidden") === false;
+    byId("fold").setAttribute("aria-expanded", String(isOpen));
+    byId("fold").textContent = isOpen ? "Fold" : "Unfold";
+    document.body.classList.toggle("folded", !isOpen);
+  });
+  byId("copy").addEventListener("click", async () => {
+    remember.now();
+    try {
+      await navigator.clipboard.writeText(location.href);
+      byId("copy").textContent = "Copied";
+      setTimeout(() => { byId("copy").textContent = "Copy address"; }, 2000);
+    } catch {
+      fail(new Error("the browser does not let the page copy: take the address from its own line"));
+    }
+  });
+  byId("png").addEventListener("click", () => savePicture().catch(fail));
+  addEventListener("hashchange", () => { if (location.hash !== address.written(saved())) restore(); });
+}
+
+async function savePicture() {
+  const runs = new Map(state.lines.filter((line) => line.run).map((line) => [line.source, line.run]));
+  const titles = [...runs.values()].map((run) => [run.origin.record, run.origin.instance, run.origin.study && words(run.origin.study), run.origin.condition, run.short].filter(Boolean).join(", "));
+  const marks = state.marks.filter((mark) => mark.number && mark.at >= state.window[0] && mark.at <= state.window[1])
+    .map((mark) => `${mark.number}: ${words(mark.name)} of ${mark.subject} ${engineering(mark.value, mark.unit)} at ${instant(mark.at, "s", span())}`);
+  await save(onCanvas(picture, titles, [...marks, "Simulated by bulkrail; no safety certificate. An opened supply can kill."]), `${state.lines[0].source}-window.png`);
+}
+
+// --- the address
+
+const saved = () => ({
+  draw: state.lines.filter((line) => !line.name.startsWith("file-")).map((line) => line.name), over: state.over, window: state.window, a: state.a, b: state.b, run: state.run, ...list.state,
+});
+const write = () => history.replaceState(null, "", `/${address.written(saved())}`);
+const remember = settled(write, 150);
+remember.now = write;
+
+async function restore() {
+  const wanted = address.read(location.hash);
+  list.restore(wanted);
+  Object.assign(state, { lines: [], window: null, a: wanted.a, b: wanted.b, run: wanted.run });
+  await list.load(0);
+  const missing = [];
+  for (const name of wanted.draw) {
+    const [source, ...rest] = name.split(":");
+    try {
+      const found = await list.factsOf(source);
+      const signal = found.signals.find((one) => nameOf(one) === rest.join(":"));
+      if (signal) add(found, signal);
+      else missing.push(`${source} has no ${rest.join(":")}`);
+    } catch (error) {
+      missing.push(error.message);
+    }
+  }
+  state.window = wanted.window;
+  if (state.window && state.lines.length) {
+    const [first, last] = extent();
+    const cut = [Math.max(first, state.window[0]), Math.min(last, state.window[1])];
+    state.window = cut[0] < cut[1] ? cut : null;
+  }
+  changedLines();
+  if (wanted.run) {
+    try { facts.show(await list.factsOf(wanted.run)); } catch (error) { missing.push(error.message); }
+  }
+  if (missing.length) fail(new Error(`of this address: ${[...new Set(missing)].join(" · ")}`));
+}
+
+async function start() {
+  listen();
+  try {
+    const told = await server.json("/api/folder");
+    byId("folder").textContent = told.folder;
+  } catch (error) {
+    fail(error);
+  }
+  await restore();
+  document.body.dataset.ready = "true";
+}
+
+start();
