@@ -131,6 +131,24 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
     capture = captures.read(record_file, name)
     channel = _channel(capture, where.signal)
     path, rows, notes = _run_of(record, capture, channel, results, where)
+    return laid_over(capture, channel, (path, rows, notes), where)
+
+
+def laid_over(
+    capture: Capture, channel: Channel, run: tuple[Path, Sequence[Mapping[str, Any]], Sequence[str]], where: Where
+) -> Compared:
+    """Lays one channel of a capture over the signal of its name in a stored run.
+
+    Parameters
+    ----------
+    run : its file, the rows of an assessment it gave, and notes on how it was chosen
+
+    Raises
+    ------
+    OptionError : nothing to align by, or no overlap
+    StoreError : of the run
+    """
+    path, rows, said = run
     stored = runs.read_run(path, signals=(channel.signal,))
     assert stored.run.axis is not None  # the signal was found
     reference = (stored.run.axis.values, stored.run.signals[channel.signal].values)
@@ -143,7 +161,7 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
         alignment.lag, channel, (capture.time, channel.values),
     )  # fmt: skip
     measured = (capture.time + alignment.lag, channel.values)
-    notes += _doubts(alignment)
+    notes = [*said, *_doubts(alignment)]
     if alignment.concordance < LEAST_CONCORDANCE and where.align == "correlation":
         turned = align_by_correlation(reference, (capture.time, -channel.values))
         least = max(LEAST_CORRELATION, alignment.correlation)

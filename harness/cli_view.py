@@ -15,6 +15,9 @@ def view(
     results: Annotated[Path, Parameter(help="results folder of bulkrail check")] = Path("results"),
     /,
     *,
+    record: Annotated[
+        list[Path] | None, Parameter(help="record file whose captures can be laid over its runs; several", negative=())
+    ] = None,
     port: Annotated[int | None, Parameter(help="so that addresses stay good for the next start; else any free")] = None,
     browser: Annotated[bool, Parameter(help="open it in the browser; else only its address is printed")] = True,
 ) -> int:
@@ -24,5 +27,5 @@ def view(
     def say(line: str) -> None:
         print(line, flush=True)  # whoever reads a pipe waits for the address
 
-    serve(results, port, say, browser=browser)
+    serve(results, port, say, browser=browser, records=record or ())
     return 0

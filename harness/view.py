@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import uvicorn
@@ -21,17 +21,21 @@ LAST_PORT = 65535
 GRACE = 2  # s that an answer under way has when the viewer is stopped
 
 
-def serve(results: Path, port: int | None, say: Callable[[str], None], *, browser: bool = True) -> None:
+def serve(
+    results: Path, port: int | None, say: Callable[[str], None], *, browser: bool = True, records: Sequence[Path] = ()
+) -> None:
     """Serves the viewer until it is stopped by Ctrl-C.
 
     Parameters
     ----------
     port : None: any that is free
     say : told the address, and what a reader must know, a line each
+    records : files whose captures may be laid over runs
 
     Raises
     ------
     StoreError : no results folder, or one without runs
+    RecordError : of a record
     OptionError : a port that cannot be had
     """
     folder = Folder(results)
@@ -39,7 +43,7 @@ def serve(results: Path, port: int | None, say: Callable[[str], None], *, browse
         raise StoreError(f"{results}: holds no run yet; bulkrail check RECORD.toml --out {results} stores some")
     with bound(port) as listening, contextlib.closing(folder):
         keys = Keys(listening.getsockname()[1])
-        app = application(Viewer(folder, Overlays()), keys)
+        app = application(Viewer(folder, Overlays(folder, records)), keys)
         say(f"viewer: http://{HOST}:{keys.port}/?token={keys.token}")
         say("Ctrl-C stops it. It reads stored runs and changes none; nobody but this machine reaches it.")
         if browser:

@@ -5,6 +5,8 @@ Errors of those who ask become one line with a status of 4xx; a fault of ours is
 
 from __future__ import annotations
 
+import json
+import re
 import sys
 import traceback
 from collections.abc import Callable, Mapping
@@ -13,6 +15,7 @@ from importlib.resources import files
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -21,10 +24,10 @@ from starlette.types import ASGIApp
 
 from harness.show.viewer import facts
 from harness.show.viewer.access import Guard, Keys
-from harness.show.viewer.asked import MOST_COLUMNS, MOST_ROWS, Query
+from harness.show.viewer.asked import MOST_COLUMNS, MOST_ROWS, Query, texts_of, trace_name
 from harness.show.viewer.folder import FILTERS, SORTS, AbsentError, Folder, chosen, counted
 from harness.show.viewer.traces import Memory, Traces
-from netlists.errors import BulkrailError, DamagedRunError, SchemaError, StoreError, one_line
+from netlists.errors import BulkrailError, DamagedRunError, OptionError, SchemaError, StoreError, one_line
 
 PACKAGE = "harness.show.viewer"
 PALETTE = ("harness.show", "palette.css")
@@ -33,6 +36,13 @@ KINDS = {
     ".svg": "image/svg+xml", ".LICENSE": "text/plain; charset=utf-8",
 }  # fmt: skip
 PAGE = "viewer.html"
+MOST_BYTES = 20_000_000  # of a dropped file
+MOST_JSON = 20_000
+MOST_LINES = 5  # of an error
+OPTION = re.compile(r"--(?=[a-z])")  # rooms below name options of commands, which are fields here
+OVERLAY = (
+    "trace", "capture", "file", "column", "unit", "scale", "gain", "offset", "interval", "trigger", "align", "at",
+)  # fmt: skip
 
 
 def static_files() -> dict[str, tuple[bytes, str]]:
@@ -50,7 +60,7 @@ class Viewer:
     """All answers, over one results folder."""
 
     def __init__(self, folder: Folder, memory: Memory) -> None:
-        self.folder = folder
+        self.folder, self.memory = folder, memory
         self.traces = Traces(folder, memory)
         self.static = static_files()
 
@@ -66,8 +76,13 @@ class Viewer:
             "/api/between": self.between,
             "/api/marks": self.marks,
             "/api/csv": self.csv,
+            "/api/captures": self.captures,
         }
-        return [Route(path, answer, methods=["GET"]) for path, answer in reading.items()]
+        keeping = {"/api/file": self.file_dropped, "/api/overlay": self.overlay}
+        return [
+            *(Route(path, answer, methods=["GET"]) for path, answer in reading.items()),
+            *(Route(path, answer, methods=["POST"]) for path, answer in keeping.items()),
+        ]
 
     def page(self, request: Request) -> Response:
         """The one page; what it shows stands behind ``#`` and never reaches us."""
@@ -137,6 +152,42 @@ class Viewer:
             headers={"Content-Disposition": f'attachment; filename="{name}"'},
         )  # fmt: skip
 
+    def captures(self, request: Request) -> Response:
+        """Stored captures that may be laid over a run."""
+        query = Query(request.query_params.multi_items(), ("id",))
+        return JSONResponse({"captures": self.memory.captures_for(query.run("id"))})
+
+    async def file_dropped(self, request: Request) -> Response:
+        """A text file, as the body and never as a form, whose parts would be written to disk."""
+        query = Query(request.query_params.multi_items(), ("name",))
+        name, data = query.text("name") or "file", await _body(request, MOST_BYTES)
+        return JSONResponse(await run_in_threadpool(self.memory.read_file, name, data))
+
+    async def overlay(self, request: Request) -> Response:
+        """Something measured laid over a line."""
+        Query(request.query_params.multi_items(), ())
+        try:
+            content = json.loads(await _body(request, MOST_JSON))
+        except (ValueError, RecursionError) as error:
+            raise OptionError("content: must be JSON") from error
+        said = texts_of(content, OVERLAY)
+        trace = trace_name(said.pop("trace", ""))
+        return JSONResponse(await run_in_threadpool(self.memory.lay, trace, said))
+
+
+async def _body(request: Request, most: int) -> bytes:
+    """A request's body, in memory; refused before it is read where it says to be too long, else as soon as it is."""
+    said = request.headers.get("content-length", "0")
+    found = bytearray()
+    if said.isdecimal() and int(said) <= most:
+        async for piece in request.stream():
+            found += piece
+            if len(found) > most:
+                break
+        else:
+            return bytes(found)
+    raise HTTPException(413, f"at most {most // 1000} kB are taken")
+
 
 def status_of(error: BulkrailError) -> int:
     """What an error of ours is to who asked."""
@@ -147,7 +198,8 @@ def status_of(error: BulkrailError) -> int:
 
 def _told(_: Request, error: Exception) -> Response:
     assert isinstance(error, BulkrailError)  # registered for nothing else
-    return JSONResponse({"error": one_line(str(error))}, status_of(error))
+    text = "; ".join(one_line(line) for line in str(error).splitlines()[:MOST_LINES])
+    return JSONResponse({"error": OPTION.sub("", text)}, status_of(error))
 
 
 def _not_served(_: Request, error: Exception) -> Response:

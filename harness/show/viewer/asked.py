@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, cast, get_args
+from typing import Literal, cast
 
 from harness.store.samples import SIGNAL_NAME
 from netlists.errors import OptionError
@@ -121,16 +121,13 @@ def trace_name(text: str) -> TraceName:
     return TraceName(match[1], match[2], cast(Part, match[3] or ""))
 
 
-def fields_of(content: object, allowed: Mapping[str, type]) -> dict[str, object]:
-    """A JSON object whose fields are all known and of their types; OptionError where it is not."""
+def texts_of(content: object, allowed: Sequence[str]) -> dict[str, str]:
+    """A JSON object of short texts under known names; OptionError where it is none."""
     if not isinstance(content, dict):
         raise OptionError(f"content: must be an object, found {shown(content)}")
     for name, value in content.items():
         if name not in allowed:
             raise OptionError(f"{shown(name)}: not known here; allowed: {', '.join(allowed)}")
-        if not isinstance(value, allowed[name]):
-            raise OptionError(f"{name}: must be a {allowed[name].__name__}, found {shown(value)}")
+        if not isinstance(value, str) or len(value) > LONGEST_TEXT:
+            raise OptionError(f"{name}: must be a text of at most {LONGEST_TEXT} characters, found {shown(value)}")
     return dict(content)
-
-
-PARTS: tuple[str, ...] = get_args(Part)

@@ -47,6 +47,15 @@ class Memory(Protocol):
     def held(self, source: str, signal: str) -> Held:
         """The line; AbsentError where there is none."""
 
+    def read_file(self, name: str, data: bytes) -> dict[str, Any]:
+        """Keeps a text file of columns and tells what is in it; RecordError where it is none."""
+
+    def captures_for(self, digits: str) -> list[dict[str, Any]]:
+        """Stored captures that may be laid over a run."""
+
+    def lay(self, trace: TraceName, said: Mapping[str, str]) -> dict[str, Any]:
+        """Lays something measured over a line, keeps it, and tells what both differ by."""
+
 
 class Traces:
     """The lines that addresses name, from files and from memory."""

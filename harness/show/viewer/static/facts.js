@@ -17,7 +17,7 @@ export function show(facts) {
   byId("facts-title").textContent = `Run ${facts.short}`;
   const origin = { ...facts.origin, created: facts.created, status: facts.status, id: facts.id };
   if (facts.axis) origin[facts.axis.name] = `${engineering(facts.axis.first, facts.axis.unit)} to ${engineering(facts.axis.last, facts.axis.unit)}, ${facts.axis.samples} samples`;
-  byId("facts-body").replaceChildren(
+  byId("facts-body").replaceChildren(...[
     ...facts.notes.map((note) => make("p", { class: "fault" }, note)),
     make("dl", { class: "facts" }, ...Object.entries(origin).flatMap(([name, value]) => [make("dt", {}, words(name)), make("dd", {}, String(value))])),
     make("h3", {}, "Metrics and verdicts"),
@@ -26,14 +26,14 @@ export function show(facts) {
     facts.solution.length ? folded(`Steady state found (${facts.solution.length})`, table("steady state", [["state or control"], ["value, SI", "n"]], facts.solution.map((one) => row([["", one.name], ["value", String(one.value), "n"]])))) : null,
     folded(`Deck (${facts.deck.length} lines)`, text(facts.deck, "deck")),
     folded(`Log (${facts.log.length} lines)`, text(facts.log, "log")),
-  );
+  ].filter(Boolean));
 }
 
 function metrics(facts) {
   const span = facts.axis ? facts.axis.last - facts.axis.first : 1;
   return table("metrics", [["metric"], ["value", "n"], ["taken"], ["limit", "n"], ["margin", "n"], ["verdict"], ["condition"]], facts.metrics.flatMap((metric) => {
     const said = `${words(metric.name)} of ${metric.subject}`;
-    const taken = metric.at === null ? `mean of ${engineering(metric.window[0], "s")} to ${engineering(metric.window[1], "s")}` : `at ${instant(metric.at, "s", span)}`;
+    const taken = metric.at === null ? `over ${engineering(metric.window[0], "s")} to ${engineering(metric.window[1], "s")}` : `at ${instant(metric.at, "s", span)}`;
     const judged = metric.judged.length ? metric.judged : [null];
     return judged.map((one) => row([["", said, "wide"], ["value", engineering(metric.value, metric.unit), "n"], ["taken", taken],
       ["limit", one === null || one.limit === null ? "none" : `${one.side === "high" ? "≤" : "≥"} ${engineering(one.limit, one.unit)}`, "n"],

@@ -5,6 +5,7 @@ import { byId, make, settled } from "./elements.js";
 import * as facts from "./facts.js";
 import { List } from "./list.js";
 import { engineering, instant, parsed, words } from "./numbers.js";
+import { Overlay } from "./overlay.js";
 import { COLOURS, Picture, colourOf } from "./picture.js";
 import * as reading from "./reading.js";
 import { drawn as onCanvas, save } from "./saving.js";
@@ -12,7 +13,7 @@ import * as server from "./server.js";
 
 const MOST_LINES = 24;
 const LEAST_SPAN = 1e-13; // of the largest instant: below it numbers of a computer end
-const state = { lines: [], over: [], window: null, a: null, b: null, active: "a", run: null, marks: [] };
+const state = { lines: [], window: null, a: null, b: null, active: "a", run: null, marks: [] };
 
 const fail = (error) => {
   if (error?.name === "AbortError") return;
@@ -43,7 +44,25 @@ const list = new List({
   },
 });
 
+const overlay = new Overlay({
+  lines: () => state.lines.filter((line) => !isLaid(line) && !line.part && line.axis.name === "time"),
+  fail,
+  calm,
+  laid: (answer, said) => {
+    if (state.lines.length >= MOST_LINES) return refuse(`at most ${MOST_LINES} lines are drawn at once`);
+    const number = freeNumber();
+    state.lines.push({
+      name: answer.name, number, unit: answer.unit, axis: answer.axis, period: null, source: answer.name.split(":")[0], signal: answer.signal, part: "",
+      plain: `${words(answer.signal)}, measured: ${answer.title}`, run: null, x: [], y: [], style: styleOf(number), laid: said,
+    });
+    return changedLines();
+  },
+});
+
 // --- lines
+
+const isLaid = (line) => line.name.startsWith("file-");
+const styleOf = (number) => `${colourOf(number)} dash${Math.floor(number / COLOURS) % 3}`;
 
 const nameOf = (signal) => (signal.part ? `${signal.signal}:${signal.part}` : signal.signal);
 const kind = () => state.lines[0]?.axis.name ?? "time";
@@ -69,8 +88,8 @@ function add(found, signal) {
   if (state.lines.length && found.axis.name !== kind()) return refuse("a run over frequency and one over time have no axis in common: take the lines drawn away first");
   const number = freeNumber();
   state.lines.push({
-    name, number, unit: signal.unit, axis: found.axis, period: found.period, source: found.short, signal: signal.signal,
-    plain: `${words(signal.signal)}${signal.part ? `, ${signal.part}` : ""}`, run: found, x: [], y: [], style: `${colourOf(number)} dash${Math.floor(number / COLOURS) % 3}`,
+    name, number, unit: signal.unit, axis: found.axis, period: found.period, source: found.short, signal: signal.signal, part: signal.part,
+    plain: `${words(signal.signal)}${signal.part ? `, ${signal.part}` : ""}`, run: found, x: [], y: [], style: styleOf(number),
   });
   return true;
 }
@@ -88,10 +107,10 @@ function remove(name) {
 
 /** Runs are told only where several are drawn. */
 function label() {
-  const runs = new Set(state.lines.map((line) => line.source));
+  const runs = new Set(state.lines.filter((line) => line.run).map((line) => line.source));
   for (const line of state.lines) {
     const origin = line.run?.origin ?? {};
-    line.label = runs.size > 1 ? `${line.plain}, ${line.source.slice(0, 8)} (${[origin.study && words(origin.study), origin.condition].filter(Boolean).join(", ")})` : line.plain;
+    line.label = runs.size > 1 && line.run ? `${line.plain}, ${line.source.slice(0, 8)} (${[origin.study && words(origin.study), origin.condition].filter(Boolean).join(", ")})` : line.plain;
   }
 }
 
@@ -107,6 +126,7 @@ function changedLines() {
     make("button", { "aria-label": `take ${line.label} away`, onclick: () => { remove(line.name); changedLines(); } }, "×"))));
   const period = state.lines.find((line) => line.period)?.period;
   byId("period").hidden = !period;
+  overlay.offer();
   if (isEmpty) {
     state.window = null;
     state.marks = [];
@@ -232,13 +252,15 @@ function measure() {
 // --- metrics
 
 async function loadMarks() {
-  const names = state.lines.filter((line) => !line.name.startsWith("file-")).map((line) => line.name);
+  const names = state.lines.filter((line) => !isLaid(line)).map((line) => line.name);
   try {
     const found = names.length ? (await server.json("/api/marks", names.map((name) => ["trace", name]))).marks : [];
-    let number = 0;
+    const rings = new Map(); // metrics of one line and instant share a ring and its number
     state.marks = found.map((mark) => {
-      const line = mark.signal === null ? null : `${mark.source}:${mark.signal}`;
-      return { ...mark, line, number: line === null ? null : String((number += 1)) };
+      if (mark.signal === null) return { ...mark, line: null, number: null };
+      const line = `${mark.source}:${mark.signal}`, key = `${line} ${mark.at}`;
+      if (!rings.has(key)) rings.set(key, String(rings.size + 1));
+      return { ...mark, line, number: rings.get(key) };
     });
     picture.over({ marks: state.marks });
     const band = (window) => picture.over({ band: window });
@@ -339,8 +361,10 @@ async function savePicture() {
 
 // --- the address
 
+/** Captures laid over, as the address has them; a dropped file is in no address. */
+const overs = () => state.lines.filter((line) => line.laid?.capture).map(({ laid }) => [laid.capture, laid.trace, laid.align, laid.at ?? ""].join(","));
 const saved = () => ({
-  draw: state.lines.filter((line) => !line.name.startsWith("file-")).map((line) => line.name), over: state.over, window: state.window, a: state.a, b: state.b, run: state.run, ...list.state,
+  draw: state.lines.filter((line) => !isLaid(line)).map((line) => line.name), over: overs(), window: state.window, a: state.a, b: state.b, run: state.run, ...list.state,
 });
 const write = () => history.replaceState(null, "", `/${address.written(saved())}`);
 const remember = settled(write, 150);
@@ -370,6 +394,10 @@ async function restore() {
     state.window = cut[0] < cut[1] ? cut : null;
   }
   changedLines();
+  for (const one of wanted.over) {
+    const [capture, trace, align, at] = one.split(",");
+    await overlay.lay({ capture, trace, align, ...(at ? { at } : {}) });
+  }
   if (wanted.run) {
     try { facts.show(await list.factsOf(wanted.run)); } catch (error) { missing.push(error.message); }
   }

@@ -181,7 +181,8 @@ export class Picture {
     ctx.font = `bold ${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
     ctx.textAlign = "center";
     const drawn = new Set(panel.lines.map((line) => line.name)), taken = [];
-    for (const mark of this.marks) if (mark.at !== null && drawn.has(mark.line) && inside(mark.at)) this.ring(u, mark, x(mark.at), ratio, taken);
+    const rings = new Map(this.marks.filter((mark) => drawn.has(mark.line) && inside(mark.at)).map((mark) => [mark.number, mark]));
+    for (const mark of rings.values()) this.ring(u, mark, x(mark.at), ratio, taken);
     for (const name of ["a", "b"]) if (inside(this.cursors[name])) this.flag(u, name, x(this.cursors[name]), ratio);
     ctx.restore();
     panel.caption.textContent = this.caption(u, panel);

@@ -13,8 +13,8 @@ export function figures(lines, found, unit, span) {
     const line = labels.get(name);
     const title = [make("span", { class: `swatch ${line?.style ?? ""}` }), ` ${line?.label ?? name}`];
     if (one === null) return row([["", title, "wide"], ["", "lies outside", "wide"]]);
-    const cell = (label, value, style = "n") => [label, engineering(value, of, 7), style];
-    const when = (value, at) => [engineering(value, of, 7), make("span", { class: "soft when" }, ` at ${instant(at, unit, span)}`)];
+    const cell = (label, value, style = "n") => [label, engineering(value, of, 6), style];
+    const when = (value, at) => [engineering(value, of, 6), make("span", { class: "soft when" }, ` at ${instant(at, unit, span)}`)];
     return row([["", title, "wide"], cell("at A", one.a), cell("at B", one.b), cell("B − A", one.difference), cell("mean", one.mean), cell("RMS", one.rms),
       cell("peak to peak", one.peak_to_peak), ["lowest", when(one.lowest, one.lowest_at), "n"], ["highest", when(one.highest, one.highest_at), "n"],
       ["samples", String(one.samples), "n"]]);
@@ -24,10 +24,9 @@ export function figures(lines, found, unit, span) {
 /** Rows of metrics; a mark of a line that is drawn has the number it bears in the picture. */
 export function marks(found, { go, band, labelOf }) {
   byId("marks").hidden = !found.length;
-  head(byId("marks"), [["mark"], ["metric"], ["value", "n"], ["taken at", "n"], ["window"], ["run"], [""]]);
+  head(byId("marks"), [["mark, metric"], ["value", "n"], ["taken at", "n"], ["window"], ["run"], [""]]);
   byId("taken").replaceChildren(...found.map((mark) => row([
-    ["", mark.number ?? "·"],
-    ["metric", `${words(mark.name)} of ${mark.subject}`],
+    ["", [make("span", { class: "number" }, mark.number ?? ""), ` ${words(mark.name)} of ${mark.subject}`], "wide"],
     ["value", engineering(mark.value, mark.unit), "n"],
     ["taken at", mark.at === null ? "over its window" : instant(mark.at, "s", mark.window[1] - mark.window[0]), "n"],
     ["window", `${engineering(mark.window[0], "s", 7)} to ${engineering(mark.window[1], "s", 7)}`],
