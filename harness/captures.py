@@ -95,7 +95,7 @@ def add_capture(
         assumed += (f"time base: good to {TIME_BASE * 1e6:g} ppm, as is usual; --time-base says another",)
     capture = Capture(
         name=about.name or _name_of(csv), record=record.name, instance=about.instance, time=time, channels=channels,
-        trigger=_trigger(about.trigger, time), time_base=_time_base(about.time_base), study=about.study,
+        trigger=trigger_of(about.trigger, time), time_base=_time_base(about.time_base), study=about.study,
         condition=about.condition, line_voltage=_value("--line", about.line, "V"),
         output_power=_value("--power", about.power, "W"), taken=_date(about.taken), note=_note(about.note),
         source={
@@ -204,7 +204,7 @@ def _name_of(csv: Path) -> str:
     return re.sub(r"[^a-z0-9_-]+", "-", csv.stem.lower()).strip("-_")[:60] or "capture"
 
 
-def _trigger(text: str | None, time: FloatArray) -> float:
+def trigger_of(text: str | None, time: FloatArray) -> float:
     """Instant of the trigger: as said, else 0 where the axis holds it, as instruments have it, else its begin."""
     found = _value("--trigger", text, "s")
     if found is None:

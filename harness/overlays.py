@@ -17,7 +17,7 @@ from typing import Any, Literal, cast
 from harness.capture.mapping import ColumnOptions, channels_of, stated_units
 from harness.capture.table import Table, table_of, time_of
 from harness.capture.text import read_rows
-from harness.captures import TIME_BASE, Where, laid_over
+from harness.captures import TIME_BASE, Where, laid_over, trigger_of
 from harness.contracts import Capture, Channel
 from harness.judge.captured import Compared
 from harness.show.viewer.asked import TraceName
@@ -178,9 +178,9 @@ class Overlays:
         # of a stored run alone its units are known, so the probe is named after them
         probe = Probe(trace.signal, "", cast(Any, unit), overview.descriptions[trace.signal], "voltage")
         channels, assumed = channels_of(dropped.table, asked, {trace.signal: probe}, place)
-        trigger = read_option("trigger", said["trigger"], "s") if said.get("trigger") else max(0.0, float(time[0]))
         capture = Capture(
-            name=dropped.name, record="", instance="", time=time, channels=channels, trigger=trigger,
+            name=dropped.name, record="", instance="", time=time, channels=channels,
+            trigger=trigger_of(said.get("trigger") or None, time),
             time_base=TIME_BASE, study="", condition="", line_voltage=None, output_power=None, taken="", note="",
             source={}, added_utc="", assumed=(f"time {told}", *assumed),
         )  # fmt: skip

@@ -26,7 +26,9 @@ def chromium() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = playwright.chromium.launch(
-            executable_path=path, args=[*sandbox, "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"], timeout=60_000
+            executable_path=path,
+            args=[*sandbox, "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"],
+            timeout=60_000,
         )
         try:
             yield browser

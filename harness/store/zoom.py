@@ -85,7 +85,8 @@ def course_of(
     inside = slice(int(first), int(last))
     bins = _Bins(axis[inside], axis[inside], values[inside], values[inside])
     about = slice(max(0, int(first) - 1), int(last) + 1)
-    ends = [(at, float(np.interp(at, axis[about], values[about]))) for at in (start, stop) if _covers(axis, at)]
+    covered = _covered(axis, start, stop)
+    ends = [(at, float(np.interp(at, axis[about], values[about]))) for at in covered or ()]
     return _ended(_merged(bins, start, stop, columns, logarithmic=logarithmic), ends)
 
 
@@ -97,12 +98,7 @@ class _Plan:
         self.first, self.last = position(axis, start, "left"), position(axis, stop, "right")
         self.width = (stop - start) / columns
         self.pieces = self._pieces()
-        # one sample more on either side, so that the line reaches the window's ends
-        self.about = [
-            (at, index, axis[index : index + 2])
-            for at, index in ((start, self.first - 1), (stop, self.last - 1))
-            if 0 <= index < len(axis) - 1
-        ]
+        self.ends = self._ends()
         self.is_ordered = all(bool(np.all(np.diff(begin) >= 0)) for _, _, _, begin, _ in self.pieces)
 
     def course(self, values: h5py.Dataset, levels: h5py.Group | None) -> Course:
@@ -111,10 +107,16 @@ class _Plan:
         fields = [np.concatenate([getattr(one, name) for one in found] or [[]]) for name in _Bins.__slots__]
         ends = [
             (at, float(np.interp(at, instants, values[index : index + 2].astype("f8"))))
-            for at, index, instants in self.about
-            if instants[0] <= at <= instants[-1]
+            for at, index, instants in self.ends
         ]
         return _ended(_merged(_Bins(*fields), self.start, self.stop, self.columns), ends)
+
+    def _ends(self) -> list[tuple[float, int, FloatArray]]:
+        """Where the line enters and leaves the window, or begins and ends in it: instant, index of the sample at or
+        before it, and the instants of that sample and the next."""
+        covered = _covered(self.axis, self.start, self.stop)
+        before = (max(self.first - 1, 0), max(self.last - 1, 0))
+        return [(at, index, self.axis[index : index + 2]) for at, index in zip(covered or (), before, strict=False)]
 
     def _read(self, piece: _Piece, values: h5py.Dataset, levels: h5py.Group | None) -> _Bins:
         level, first, last, begin, end = piece
@@ -181,8 +183,12 @@ class _Plan:
 _Piece = tuple[int, int, int, FloatArray, FloatArray]  # level, first and last index in it, begin and end of each bin
 
 
-def _covers(axis: FloatArray, at: float) -> bool:
-    return bool(len(axis) and axis[0] <= at <= axis[-1])
+def _covered(axis: Any, start: float, stop: float) -> tuple[float, float] | None:
+    """The part of a window that a line has; None where it has none of it."""
+    if len(axis) == 0:
+        return None
+    first, last = max(start, float(axis[0])), min(stop, float(axis[-1]))
+    return (first, last) if first <= last else None
 
 
 def _merged(bins: _Bins, start: float, stop: float, columns: int, *, logarithmic: bool = False) -> Course:

@@ -141,6 +141,17 @@ def test_what_cannot_be_drawn_is_refused(tmp_path: Path) -> None:
         read_courses(write_run(tmp_path, swept, (), **given), ["g"], 1.0, 10.0, 10)
 
 
+def test_a_line_that_begins_and_ends_in_the_window_does_so_there(waveform) -> None:
+    path, time, values = waveform
+    course = read_courses(path, ["x"], time[0] - 1e-3, time[-1] + 1e-3, 50)["x"]
+    assert (course.axis[0], course.axis[-1]) == (time[0], time[-1])
+    assert (course.values[0], course.values[-1]) == (values[0], values[-1])
+    at_hand = course_of(time, values, time[0] - 1e-3, time[-1] + 1e-3, 50)
+    assert (at_hand.axis[0], at_hand.axis[-1]) == (time[0], time[-1])
+    beyond = read_courses(path, ["x"], time[-1] + 1e-3, time[-1] + 2e-3, 50)["x"]
+    assert len(beyond.axis) == len(course_of(time, values, time[-1] + 1e-3, time[-1] + 2e-3, 50).axis) == 0
+
+
 def test_values_that_are_no_numbers_hide_nothing_else() -> None:
     values = np.array([np.nan, 3.0, np.nan, np.nan, -1.0, np.nan])
     course = course_of(np.arange(6.0), values, 0.0, 5.0, 2)

@@ -233,4 +233,6 @@ class _Last:
 def application(viewer: Viewer, keys: Keys) -> ASGIApp:
     """The whole server but for its socket."""
     handlers: Mapping[Any, Any] = {BulkrailError: _told, HTTPException: _not_served}
-    return Guard(_Last(Starlette(routes=viewer.routes(), exception_handlers=handlers)), keys)
+    app = Starlette(routes=viewer.routes(), exception_handlers=handlers)
+    app.router.redirect_slashes = False
+    return Guard(_Last(app), keys)
