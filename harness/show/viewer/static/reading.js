@@ -24,7 +24,7 @@ export function figures(lines, found, unit, span) {
 /** Rows of metrics; a mark of a line that is drawn has the number it bears in the picture. */
 export function marks(found, { go, band, labelOf }) {
   byId("marks").hidden = !found.length;
-  head(byId("marks"), [["mark, metric"], ["value", "n"], ["taken at", "n"], ["window"], ["run"], [""]]);
+  head(byId("marks"), [["mark, metric"], ["value", "n"], ["taken at", "n"], ["window"], ["run"], ["go"]]);
   byId("taken").replaceChildren(...found.map((mark) => row([
     ["", [make("span", { class: "number" }, mark.number ?? ""), ` ${words(mark.name)} of ${mark.subject}`], "wide"],
     ["value", engineering(mark.value, mark.unit), "n"],
