@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
+import sys
+import threading
 import webbrowser
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -80,6 +83,12 @@ def bound(port: int | None) -> socket.socket:
 
 
 def _open(address: str) -> None:
-    """The user's browser, if there is one to be had; what it prints does not belong here."""
-    with contextlib.suppress(webbrowser.Error, OSError):
-        webbrowser.open(address)
+    """The user's browser, if there is a window it could open in: one of the terminal would take that away from us."""
+    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        return
+
+    def opened() -> None:
+        with contextlib.suppress(webbrowser.Error, OSError):
+            webbrowser.open(address)
+
+    threading.Thread(target=opened, daemon=True).start()  # it may wait for the browser, which waits for us

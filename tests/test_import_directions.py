@@ -33,8 +33,11 @@ ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.me
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
 ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.overlays"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.view"] = ALLOWED["harness.overlays"] | {"harness.overlays"}
+ALLOWED["harness.cli_view"] = ALLOWED["harness.view"] | {"harness.view"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
-    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture",
+    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_view",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -47,7 +50,9 @@ ONLY_USERS = {
     ),
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_view.py",
+    "starlette": "harness/show/viewer/",
+    "uvicorn": "harness/view.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import json
 import re
-import sys
-import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from importlib.resources import files
@@ -207,32 +205,14 @@ def _not_served(_: Request, error: Exception) -> Response:
     return JSONResponse({"error": error.detail}, error.status_code, headers=error.headers)
 
 
-class _Last:
-    """Turns a fault of ours into a 500 with its traceback in the terminal; addresses are not written there."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
-        began = False
-
-        async def noted(message: Any) -> None:
-            nonlocal began
-            began = began or message["type"] == "http.response.start"
-            await send(message)
-
-        try:
-            await self.app(scope, receive, noted)
-        except Exception:
-            traceback.print_exc(file=sys.stderr)
-            if began:  # of a file that breaks off the browser must notice
-                raise
-            await JSONResponse({"error": "a fault of bulkrail: see the terminal"}, 500)(scope, receive, send)
+def _broken(_: Request, error: Exception) -> Response:
+    """A fault of ours; the server writes its traceback to the terminal, and no address with it."""
+    return JSONResponse({"error": "a fault of bulkrail: see the terminal it runs in"}, 500)
 
 
 def application(viewer: Viewer, keys: Keys) -> ASGIApp:
     """The whole server but for its socket."""
-    handlers: Mapping[Any, Any] = {BulkrailError: _told, HTTPException: _not_served}
+    handlers: Mapping[Any, Any] = {BulkrailError: _told, HTTPException: _not_served, Exception: _broken}
     app = Starlette(routes=viewer.routes(), exception_handlers=handlers)
     app.router.redirect_slashes = False
-    return Guard(_Last(app), keys)
+    return Guard(app, keys)

@@ -16,6 +16,7 @@ from typing import Any, Literal
 from harness.judge.comparison import SEVERITY
 from harness.judge.state_file import read_state
 from harness.store.index import Index, IndexRow
+from harness.store.runs import check_self_contained
 from harness.stored import SHORT, ordered, results_folder, run_files
 from netlists.errors import BulkrailError, OptionError, one_line
 
@@ -71,6 +72,7 @@ class Folder:
         self._alone = ThreadPoolExecutor(1, thread_name_prefix="index")  # an index is for one thread
         self._index: Index | None = None
         self._read: dict[Path, tuple[tuple[int, int], Mapping[str, Any] | str]] = {}
+        self._looked_at: dict[Path, tuple[int, int]] = {}
         self._lock = Lock()
 
     def close(self) -> None:
@@ -85,12 +87,18 @@ class Folder:
         Raises
         ------
         AbsentError : none or several do, or its file lies outside the folder
+        SchemaError, DamagedRunError : it is no run file, or takes data from other files
         """
         found = list(run_files(self.results, digits).values())
         if len(found) != 1:
             raise AbsentError(f"run {digits[:SHORT]}: {len(found) or 'no'} stored run{'s' * bool(found)} begin so")
-        self._check_inside(found[0])
-        return found[0]
+        path = found[0]
+        self._check_inside(path)
+        stamp = path.stat().st_mtime_ns, path.stat().st_size
+        if self._looked_at.get(path) != stamp:
+            check_self_contained(path)
+            self._looked_at[path] = stamp
+        return path
 
     def _check_inside(self, path: Path) -> None:
         if not path.resolve().is_relative_to(self.results):

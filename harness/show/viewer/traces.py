@@ -24,6 +24,7 @@ from harness.postprocess.between import Between, between, magnitude, phase
 from harness.show.viewer.asked import TraceName
 from harness.show.viewer.folder import Folder
 from harness.store import views
+from harness.store.files import check_seal
 from harness.store.zoom import Course, course_of, read_courses
 from harness.stored import SHORT
 from netlists.errors import OptionError, StoreError, nearest, one_line
@@ -187,6 +188,7 @@ class Traces:
             ]
             return head, iter([_cells(lines[0].axis, [line.values for line in lines], start, stop)])
         path, overview = self._run(source, names)
+        check_seal(path)  # damage must be told before the first line is sent
         signals = list(dict.fromkeys(name.signal for name in names))
         short = source[:SHORT]
         head = [f"{overview.axis} [{'s' if overview.axis == 'time' else 'Hz'}] {short}"]

@@ -11,6 +11,7 @@ import string
 from collections.abc import Iterator
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from report_pages import HOSTILE
@@ -507,6 +508,32 @@ def test_nothing_outside_the_folder_is_served(view: Viewing, results: Path, tmp_
         assert view.ask("/api/view", pairs).status == 404
     finally:
         link.unlink()
+
+
+@pytest.mark.parametrize("way", ["link", "samples", "virtual"])
+def test_a_run_file_that_points_elsewhere_is_not_served(view: Viewing, results: Path, tmp_path: Path, way: str) -> None:
+    """HDF5 takes links and raw samples from any file of the disk; a run file of ours has neither."""
+    path = stored(results, a_run(way))
+    outside = tmp_path / "outside.bin"
+    outside.write_bytes(b"secret!!" * 4000)
+    elsewhere = stored(tmp_path, a_run("elsewhere"))
+    name = "waveforms/transient/bulk_voltage"
+    with h5py.File(path, "r+", libver=("v110", "v110")) as file:
+        del file[name]
+        if way == "link":
+            file[name] = h5py.ExternalLink(str(elsewhere), name)
+        elif way == "samples":
+            file.create_dataset(name, (4000,), "f4", external=[(str(outside), 0, 16000)])
+        else:
+            layout = h5py.VirtualLayout((4000,), "f4")
+            layout[:] = h5py.VirtualSource(str(elsewhere), name, (4000,))
+            file.create_virtual_dataset(name, layout)
+    try:
+        answer = view.ask("/api/view", [("trace", f"{run_id(way)[:12]}:bulk_voltage"), ("from", 0), ("to", 1)])
+        assert answer.status == 422
+        assert "is a link" in answer.json["error"] or "another file" in answer.json["error"]
+    finally:
+        path.unlink()
 
 
 def test_ctrl_c_ends_it_with_one_line_and_the_token_is_in_no_log(results: Path, tmp_path: Path) -> None:
