@@ -186,7 +186,7 @@ def bench_browser(server: Server, first: Path, long: Path, spans: Sequence[tuple
 
 
 def zoomed(page: Page, start: float, stop: float) -> float:
-    """Time from another window's numbers to its picture [ms]; 40 ms of it are the wait for a hand that goes on."""
+    """Time from another window's numbers to its picture [ms]; 20 ms of it are the wait for a hand that goes on."""
     found: float = page.evaluate(
         """([from, to]) => new Promise(resolve => {
             const panels = document.querySelector('#panels'), began = performance.now();

@@ -16,8 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.contracts import FloatArray
+from harness.store.pyramid import FIRST_BIN, GROWTH
 from harness.store.runs import ANALYSIS_OF_AXIS, CHUNK, datasets_of, opened_run, read_values, stored_names, waveforms
 from netlists.errors import StoreError
+
+SHORT_LEVEL = 8192  # bins that are read at once to find a place on the axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,12 +171,24 @@ def values_at(path: Path, signals: Sequence[str], instants: Sequence[float]) -> 
         return found
 
 
-def position(axis: Any, value: float, side: Literal["left", "right"]) -> int:
-    """As ``np.searchsorted`` on a stored axis, reading a chunk for each halving instead of all of it."""
-    heads = range(0, len(axis), CHUNK)
-    halve = bisect.bisect_left if side == "left" else bisect.bisect_right
-    chunk = halve(heads, value, key=lambda index: axis[index]) - 1
-    if chunk < 0:
+def position(axis: Any, value: float, side: Literal["left", "right"], levels: Any = None) -> int:
+    """As ``np.searchsorted`` on a stored axis, without reading all of it.
+
+    Parameters
+    ----------
+    levels : starts of bins beside the axis, of which one short level tells nearly where; None: a chunk is read for each
+        halving, eight in ten million samples
+    """
+    number = next((n for n in range(len(levels or ())) if len(levels[f"L{n}"]) <= SHORT_LEVEL), None)
+    place: int
+    if number is not None:
+        size = FIRST_BIN * GROWTH**number
+        place = int(np.searchsorted(levels[f"L{number}"][()], value, side)) - 1
+    else:
+        size = CHUNK
+        halve = bisect.bisect_left if side == "left" else bisect.bisect_right
+        place = halve(range(0, len(axis), size), value, key=lambda index: axis[index]) - 1
+    if place < 0:
         return 0
-    begin = heads[chunk]
-    return begin + int(np.searchsorted(axis[begin : begin + CHUNK], value, side))
+    begin: int = place * size
+    return begin + int(np.searchsorted(axis[begin : begin + size], value, side))

@@ -95,7 +95,7 @@ class _Plan:
 
     def __init__(self, axis: h5py.Dataset, levels: h5py.Group | None, start: float, stop: float, columns: int) -> None:
         self.axis, self.levels, self.start, self.stop, self.columns = axis, levels, start, stop, columns
-        self.first, self.last = position(axis, start, "left"), position(axis, stop, "right")
+        self.first, self.last = position(axis, start, "left", levels), position(axis, stop, "right", levels)
         self.width = (stop - start) / columns
         self.pieces = self._pieces()
         self.ends = self._ends()
@@ -114,9 +114,15 @@ class _Plan:
     def _ends(self) -> list[tuple[float, int, FloatArray]]:
         """Where the line enters and leaves the window, or begins and ends in it: instant, index of the sample at or
         before it, and the instants of that sample and the next."""
-        covered = _covered(self.axis, self.start, self.stop)
+        if len(self.axis) == 0:
+            return []
+        # the axis is looked at only where the place in it does not tell already that it goes on beyond the window
+        first = self.start if self.first > 0 else max(self.start, float(self.axis[0]))
+        last = self.stop if self.last < len(self.axis) else min(self.stop, float(self.axis[-1]))
+        if first > last:
+            return []
         before = (max(self.first - 1, 0), max(self.last - 1, 0))
-        return [(at, index, self.axis[index : index + 2]) for at, index in zip(covered or (), before, strict=False)]
+        return [(at, index, self.axis[index : index + 2]) for at, index in zip((first, last), before, strict=True)]
 
     def _read(self, piece: _Piece, values: h5py.Dataset, levels: h5py.Group | None) -> _Bins:
         level, first, last, begin, end = piece

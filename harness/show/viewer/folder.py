@@ -72,6 +72,9 @@ class Folder:
         self._alone = ThreadPoolExecutor(1, thread_name_prefix="index")  # an index is for one thread
         self._index: Index | None = None
         self._read: dict[Path, tuple[tuple[int, int], Mapping[str, Any] | str]] = {}
+        self._judged_of: list[Mapping[str, Any]] = []
+        self._judged: dict[str, list[Judged]] = {}
+        self._listed: dict[IndexRow, Listed] = {}
         self._looked_at: dict[Path, tuple[int, int]] = {}
         self._lock = Lock()
 
@@ -144,24 +147,37 @@ class Folder:
     def judged(self) -> tuple[dict[str, list[Judged]], list[str]]:
         """Run id -> the rows of all assessments it gave a number to; and a line for each that cannot be read."""
         states, faults = self.assessments()
-        found: dict[str, list[Judged]] = defaultdict(list)
-        for state in states:
-            for row in state["metrics"]:
-                taken: set[str] = set()  # a run may be two of a row's points: it is told as the first
-                points: Sequence[tuple[Role, Any]] = (
-                    ("nominal", row["run_id"]), ("adverse", row["adverse"].get("run_id")),
-                    ("rescued", row["rescued"].get("run_id")),
-                )  # fmt: skip
-                for role, run_id in points:
-                    if run_id and run_id not in taken:
-                        taken.add(run_id)
-                        found[run_id].append(Judged(state["record"], role, row))
-        return dict(found), faults
+        with self._lock:
+            if [id(state) for state in states] != [id(state) for state in self._judged_of]:
+                self._judged_of, self._judged, self._listed = states, _judged(states), {}
+            return self._judged, faults
 
     def listed(self) -> tuple[list[Listed], list[str]]:
         """Every run with its verdict, oldest first, those of no assessment too; and what could not be read."""
         judged, faults = self.judged()
-        return [_listed(row, judged.get(row.run_id, ())) for row in self.index_rows()], faults
+        rows = self.index_rows()
+        with self._lock:  # what was said of a row stands until its file or an assessment changes
+            if self._judged is not judged:
+                return [_listed(row, judged.get(row.run_id, ())) for row in rows], faults
+            known = self._listed
+            self._listed = {row: known.get(row) or _listed(row, judged.get(row.run_id, ())) for row in rows}
+            return list(self._listed.values()), faults
+
+
+def _judged(states: Sequence[Mapping[str, Any]]) -> dict[str, list[Judged]]:
+    found: dict[str, list[Judged]] = defaultdict(list)
+    for state in states:
+        for row in state["metrics"]:
+            taken: set[str] = set()  # a run may be two of a row's points: it is told as the first
+            points: Sequence[tuple[Role, Any]] = (
+                ("nominal", row["run_id"]), ("adverse", row["adverse"].get("run_id")),
+                ("rescued", row["rescued"].get("run_id")),
+            )  # fmt: skip
+            for role, run_id in points:
+                if run_id and run_id not in taken:
+                    taken.add(run_id)
+                    found[run_id].append(Judged(state["record"], role, row))
+    return dict(found)
 
 
 def _listed(row: IndexRow, judged: Sequence[Judged]) -> Listed:

@@ -164,7 +164,7 @@ async function redraw() {
     fail(error);
   }
 }
-const redrawSoon = settled(redraw, 40);
+const redrawSoon = settled(redraw, 20);
 
 function setWindow([from, to]) {
   if (!state.lines.length) return;
