@@ -45,7 +45,8 @@ class Listed:
 
     Parameters
     ----------
-    verdict : worst of its rows;  margin : smallest of them, None where none has one;  metric : whose that is
+    verdict : worst of its rows, unjudged ones left out where there are others
+    margin : smallest of them, None where none has one;  metric : whose that is, else whose verdict
     rows : how many there are;  roles : what the run is in them, worded
     """
 
@@ -183,7 +184,8 @@ def _judged(states: Sequence[Mapping[str, Any]]) -> dict[str, list[Judged]]:
 def _listed(row: IndexRow, judged: Sequence[Judged]) -> Listed:
     with_margin = [one for one in judged if one.row["margin"] is not None]
     least = min(with_margin, key=lambda one: one.row["margin"], default=None)
-    worst = max(judged, key=lambda one: SEVERITY[one.row["verdict"]], default=None)
+    told_by = [one for one in judged if one.row["verdict"] != "unjudged"] or judged
+    worst = max(told_by, key=lambda one: SEVERITY[one.row["verdict"]], default=None)
     told = least or worst
     return Listed(
         run_id=row.run_id, status=row.status, created=row.created_utc, size=row.size,

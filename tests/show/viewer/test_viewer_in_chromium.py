@@ -239,6 +239,8 @@ def test_an_address_restores_the_view(browser: Browser, view: Viewing) -> None:
         expect(page.locator("button.run")).to_contain_text(SHORT)
         page.locator("button.run").click()
         page.get_by_label("bulk voltage", exact=True).check()
+        page.get_by_role("button", name="own panel for bulk voltage").last.click()
+        expect(page.locator("#panels figure")).to_have_count(3)
         page.locator("#from").fill("20 ms")
         page.locator("#from").press("Enter")
         page.locator("#panels").focus()
@@ -256,6 +258,7 @@ def test_an_address_restores_the_view(browser: Browser, view: Viewing) -> None:
         assert drawn(page) == before
         assert page.locator("#drawn li").all_inner_texts() == lines
         assert len(lines) == 3
+        expect(page.locator("#panels figure")).to_have_count(3)
         assert [page.locator(f"#{name}").input_value() for name in ("from", "to", "cursor-a", "cursor-b")] == told
         assert page.locator("#facts-title").inner_text() == f"Run {SHORT}"
         assert page.locator("#text").input_value() == SHORT
@@ -279,6 +282,23 @@ def test_metrics_are_marked_and_gone_to(browser: Browser, view: Viewing) -> None
         start, stop = drawn(page)
         assert start < LINE_LOST_AT < LINE_LOST_AT + HOLDUP < stop < 0.15
         assert si(page.locator("#cursor-a").input_value()) == pytest.approx(LINE_LOST_AT + HOLDUP, rel=1e-4)
+
+
+def test_a_steady_state_has_its_last_period(browser: Browser, results: Path, view: Viewing) -> None:
+    path = stored(results, a_run("steady", solution={"frequency": 50.0, "duty": 0.4}))
+    try:
+        with opened(browser, view, hash_=f"#draw={run_id('steady')[:12]}:bulk_voltage&run={run_id('steady')[:12]}") as (
+            page,
+            _,
+        ):
+            ready(page)
+            page.get_by_role("button", name="Last period").click()
+            page.wait_for_timeout(400)
+            assert drawn(page) == pytest.approx((0.18, 0.2))
+            open_all(page)
+            expect(page.locator("#facts-body")).to_contain_text("Steady state found (2)")
+    finally:
+        path.unlink()
 
 
 def test_a_window_is_saved_as_csv_and_png(

@@ -13,6 +13,7 @@ export function read(hash) {
   const from = number(said.get("from")), to = number(said.get("to"));
   return {
     draw: said.getAll("draw").filter((name) => TRACE.test(name)).slice(0, 24),
+    alone: said.getAll("alone").slice(0, 24),
     over: said.getAll("over").slice(0, 8),
     window: from !== null && to !== null && from < to ? [from, to] : null,
     a: number(said.get("a")),
@@ -29,6 +30,7 @@ export function read(hash) {
 export function written(state) {
   const pairs = [];
   for (const name of state.draw) pairs.push(["draw", name]);
+  for (const name of state.alone) pairs.push(["alone", name]);
   for (const one of state.over) pairs.push(["over", one]);
   if (state.window) pairs.push(["from", state.window[0]], ["to", state.window[1]]);
   for (const name of ["a", "b"]) if (state[name] !== null) pairs.push([name, state[name]]);

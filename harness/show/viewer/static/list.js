@@ -100,7 +100,7 @@ export class List {
     const button = make("button", { class: "run", "aria-expanded": "false", onclick: () => this.toggle(run, button, body) },
       make("span", { class: "line" }, make("b", {}, run.instance || "(no instance)"), " ", make("span", {}, words(run.study)), make("span", { class: "margin" }, margin)),
       make("span", { class: "line" }, make("span", {}, run.condition || run.run_id.slice(0, 12)), status ?? chip(run.verdict)),
-      make("span", { class: "line soft small" }, [run.record, run.run_id.slice(0, 12), run.metric && `least margin or worst: ${words(run.metric)}`, run.roles].filter(Boolean).join(" · ")));
+      make("span", { class: "line soft small" }, [run.record, run.run_id.slice(0, 12), run.metric && `${run.margin === null ? "worst" : "least margin"}: ${words(run.metric)}`, run.roles].filter(Boolean).join(" · ")));
     return make("li", {}, button, body);
   }
 

@@ -122,7 +122,9 @@ function changedLines() {
   byId("empty").hidden = !isEmpty;
   for (const id of ["window-tools", "savers", "keys-box", "panels"]) byId(id).hidden = isEmpty;
   byId("panels").setAttribute("aria-label", `picture: lines over ${kind()}`);
+  for (const line of state.lines) line.panel = line.alone ? line.name : line.unit;
   byId("drawn").replaceChildren(...state.lines.map((line) => make("li", {}, make("span", { class: `swatch ${line.style}` }), ` ${line.label} `,
+    make("button", { "aria-label": `own panel for ${line.label}`, "aria-pressed": String(Boolean(line.alone)), title: "a panel of its own, or that of its unit", onclick: () => { line.alone = !line.alone; changedLines(); } }, "↕"), " ",
     make("button", { "aria-label": `take ${line.label} away`, onclick: () => { remove(line.name); changedLines(); } }, "×"))));
   const period = state.lines.find((line) => line.period)?.period;
   byId("period").hidden = !period;
@@ -364,7 +366,7 @@ async function savePicture() {
 /** Captures laid over, as the address has them; a dropped file is in no address. */
 const overs = () => state.lines.filter((line) => line.laid?.capture).map(({ laid }) => [laid.capture, laid.trace, laid.align, laid.at ?? ""].join(","));
 const saved = () => ({
-  draw: state.lines.filter((line) => !isLaid(line)).map((line) => line.name), over: overs(), window: state.window, a: state.a, b: state.b, run: state.run, ...list.state,
+  draw: state.lines.filter((line) => !isLaid(line)).map((line) => line.name), alone: state.lines.filter((line) => line.alone && !isLaid(line)).map((line) => line.name), over: overs(), window: state.window, a: state.a, b: state.b, run: state.run, ...list.state,
 });
 const write = () => history.replaceState(null, "", `/${address.written(saved())}`);
 const remember = settled(write, 150);
@@ -381,8 +383,10 @@ async function restore() {
     try {
       const found = await list.factsOf(source);
       const signal = found.signals.find((one) => nameOf(one) === rest.join(":"));
-      if (signal) add(found, signal);
-      else missing.push(`${source} has no ${rest.join(":")}`);
+      if (signal) {
+        add(found, signal);
+        state.lines.at(-1).alone = wanted.alone.includes(name);
+      } else missing.push(`${source} has no ${rest.join(":")}`);
     } catch (error) {
       missing.push(error.message);
     }

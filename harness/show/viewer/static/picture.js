@@ -1,4 +1,4 @@
-// The picture: a panel a unit over one axis, drawn by uPlot; cursors, marks and windows of metrics upon it.
+// The picture: a panel a unit, or a line's own, over one axis, drawn by uPlot; cursors, marks and windows of metrics upon it.
 
 import { make } from "./elements.js";
 import { axisOf, printedUnit, ticks } from "./numbers.js";
@@ -36,8 +36,14 @@ export class Picture {
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
   }
 
+  /** Room for a panel [px]: the root's, without its edges. */
+  get width() {
+    const style = getComputedStyle(this.root);
+    return Math.max(100, this.root.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight));
+  }
+
   get columns() {
-    return Math.max(50, Math.round((this.root.clientWidth - AXIS) * Math.min(2, devicePixelRatio)));
+    return Math.max(50, Math.round((this.width - AXIS) * Math.min(2, devicePixelRatio)));
   }
 
   get height() {
@@ -45,16 +51,16 @@ export class Picture {
     return this.root.clientWidth < 500 ? Math.min(most, 210) : most;
   }
 
-  /** Lines with name, label, unit, number (of the colour), x, y; the axis is over "time" or "frequency". */
+  /** Lines with name, label, unit, panel (those of one share it), number (of the colour), x, y; the axis is over "time" or "frequency". */
   show(lines, window, kind) {
     this.lines = lines;
     this.window = window;
-    const units = [...new Set(lines.map((line) => line.unit))];
-    const shape = JSON.stringify([kind, units.map((unit) => lines.filter((line) => line.unit === unit).map((line) => [line.name, line.number]))]);
-    if (shape !== this.shape) this.build(units, kind);
+    const keys = [...new Set(lines.map((line) => line.panel))];
+    const shape = JSON.stringify([kind, keys.map((key) => lines.filter((line) => line.panel === key).map((line) => [line.name, line.number]))]);
+    if (shape !== this.shape) this.build(keys, kind);
     this.shape = shape;
     for (const panel of this.panels) {
-      panel.lines = lines.filter((line) => line.unit === panel.unit);
+      panel.lines = lines.filter((line) => line.panel === panel.key);
       const data = together(panel.lines);
       panel.plot.batch(() => {
         panel.plot.setData(data, false);
@@ -69,16 +75,19 @@ export class Picture {
     for (const { plot } of this.panels) plot.setScale("x", { min: window[0], max: window[1] });
   }
 
-  build(units, kind) {
+  build(keys, kind) {
     for (const { plot } of this.panels) plot.destroy();
     this.root.replaceChildren();
-    this.panels = units.map((unit) => ({ unit, lines: this.lines.filter((line) => line.unit === unit) }));
+    this.panels = keys.map((key) => {
+      const lines = this.lines.filter((line) => line.panel === key);
+      return { key, lines, unit: lines[0].unit };
+    });
     this.panels.forEach((panel, index) => {
       panel.caption = make("figcaption", {});
       panel.place = make("div", {});
       panel.root = make("figure", { role: "img" }, panel.caption, panel.place);
       this.root.append(panel.root);
-      panel.plot = this.plot(panel, kind, index === units.length - 1);
+      panel.plot = this.plot(panel, kind, index === keys.length - 1);
     });
   }
 
@@ -87,7 +96,7 @@ export class Picture {
     const lined = { stroke: () => colour("soft"), font, grid: { stroke: () => colour("rule"), width: 1 }, ticks: { stroke: () => colour("rule"), width: 1 } };
     const isSwept = kind === "frequency";
     const plot = new uPlot({
-      width: this.root.clientWidth, height: this.height, legend: { show: false },
+      width: this.width, height: this.height, legend: { show: false },
       scales: { x: { time: false, auto: false, range: () => this.window, distr: isSwept ? 3 : 1 }, y: { range: (_, low, high) => this.room(low, high) } },
       axes: [
         { ...lined, size: isLast ? BOTTOM + 16 : BOTTOM, values: (u, places, _, __, step) => this.times(u, places, step, isSwept) },
@@ -180,6 +189,7 @@ export class Picture {
     }
     ctx.font = `bold ${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
     ctx.textAlign = "center";
+    ctx.textBaseline = "alphabetic"; // uPlot leaves its own
     const drawn = new Set(panel.lines.map((line) => line.name)), taken = [];
     const rings = new Map(this.marks.filter((mark) => drawn.has(mark.line) && inside(mark.at)).map((mark) => [mark.number, mark]));
     for (const mark of rings.values()) this.ring(u, mark, x(mark.at), ratio, taken);
@@ -192,6 +202,7 @@ export class Picture {
       ctx.fillStyle = colour("soft");
       ctx.font = `${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
       ctx.textAlign = "center";
+      ctx.textBaseline = "alphabetic";
       ctx.fillText(`time [${axisOf(...this.window, "s").name}]`, bbox.left + bbox.width / 2, bbox.top + bbox.height + (BOTTOM + 12) * ratio);
       ctx.restore();
     }
@@ -231,7 +242,8 @@ export class Picture {
     ctx.setLineDash([]);
     ctx.fillRect(x - 7 * ratio, bbox.top - 8 * ratio, 14 * ratio, 15 * ratio);
     ctx.fillStyle = colour("sheet");
-    ctx.fillText(name.toUpperCase(), x, bbox.top + 4 * ratio);
+    ctx.textBaseline = "middle";
+    ctx.fillText(name.toUpperCase(), x, bbox.top);
   }
 
   /** Cursors, marks and the window of a metric, drawn anew upon the same lines. */
@@ -245,10 +257,10 @@ export class Picture {
   }
 
   fit() {
-    for (const { plot } of this.panels) if (plot.width !== this.root.clientWidth) plot.setSize({ width: this.root.clientWidth, height: this.height });
-    if (this.panels.length && this.root.clientWidth !== this.fitted) {
-      if (this.fitted) this.on.resized();
-      this.fitted = this.root.clientWidth;
-    }
+    const { width, height } = this;
+    for (const { plot } of this.panels) if (plot.width !== width) plot.setSize({ width, height });
+    if (!this.panels.length || width === this.fitted) return;
+    if (this.fitted) this.on.resized();
+    this.fitted = width;
   }
 }
