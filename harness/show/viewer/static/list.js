@@ -22,7 +22,7 @@ export class List {
     this.offset = 0;
     this.facts = new Map(); // run -> its facts, while the page is open
     this.selects = Object.fromEntries(FILTERS.map((name) => [name, this.select(name)]));
-    byId("filters").append(...FILTERS.map((name) => make("label", {}, words(name), " ", this.selects[name])), make("label", {}, "order ", this.orders()));
+    byId("filters").append(...FILTERS.map((name) => make("label", {}, words(name), " ", this.selects[name])), make("label", { class: "wide" }, "order ", this.orders()));
     byId("filters").addEventListener("submit", (event) => event.preventDefault());
     byId("text").addEventListener("input", settled(() => this.again(), 200));
     byId("more").addEventListener("click", () => this.load(this.offset + PAGE));

@@ -53,7 +53,7 @@ const overlay = new Overlay({
     const number = freeNumber();
     state.lines.push({
       name: answer.name, number, unit: answer.unit, axis: answer.axis, period: null, source: answer.name.split(":")[0], signal: answer.signal, part: "",
-      plain: `${words(answer.signal)}, measured: ${answer.title}`, run: null, x: [], y: [], style: styleOf(number), laid: said,
+      plain: `${words(answer.signal)}, measured: ${answer.title}`, run: null, x: [], y: [], style: `${colourOf(number)} dash1`, dash: [6, 5], laid: said, // what lies below shows through
     });
     return changedLines();
   },

@@ -103,7 +103,7 @@ export class Picture {
         { ...lined, size: AXIS, values: (u, places, _, __, step) => ticks(axisOf(u.scales.y.min, u.scales.y.max, panel.unit), places, step) },
       ],
       series: [{}, ...panel.lines.map((line) => ({
-        scale: "y", width: 1.4, stroke: () => colour(colourOf(line.number)), dash: dashOf(line.number), spanGaps: false,
+        scale: "y", width: 1.4, stroke: () => colour(colourOf(line.number)), dash: line.dash ?? dashOf(line.number), spanGaps: false,
         points: { show: (u, k) => panel.lines[k - 1].x.length * 10 < u.bbox.width, size: 5, width: 1 },
       }))],
       cursor: {
@@ -179,7 +179,7 @@ export class Picture {
     const x = (at) => u.valToPos(at, "x", true), inside = (at) => at !== null && at >= this.window[0] && at <= this.window[1];
     ctx.save();
     ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top - 8 * ratio, bbox.width, bbox.height + 16 * ratio);
+    ctx.rect(bbox.left - 7 * ratio, bbox.top - 8 * ratio, bbox.width + 14 * ratio, bbox.height + 16 * ratio);
     ctx.clip();
     if (this.band) {
       ctx.fillStyle = colour("stretch");
@@ -189,7 +189,8 @@ export class Picture {
     }
     ctx.font = `bold ${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
     ctx.textAlign = "center";
-    ctx.textBaseline = "alphabetic"; // uPlot leaves its own
+    ctx.textBaseline = "alphabetic"; // uPlot leaves its own, and the last line's dashes
+    ctx.setLineDash([]);
     const drawn = new Set(panel.lines.map((line) => line.name)), taken = [];
     const rings = new Map(this.marks.filter((mark) => drawn.has(mark.line) && inside(mark.at)).map((mark) => [mark.number, mark]));
     for (const mark of rings.values()) this.ring(u, mark, x(mark.at), ratio, taken);
