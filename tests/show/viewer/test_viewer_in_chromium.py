@@ -18,7 +18,9 @@ from stored_runs import HOLDUP, LINE_LOST_AT, a_run, failed_run, run_id, stored
 from viewing import Viewing, viewing
 
 from harness.contracts import Signal
+from harness.show.report import texts as texts_of
 from harness.store.runs import read_run
+from netlists.quantity import QuantityError, engineering, read_value
 
 WIDE, PHONE = 1280, 390
 LONG, SHORT = run_id("long")[:12], run_id("one")[:12]
@@ -194,6 +196,40 @@ def test_cursors_say_what_numpy_says_of_all_samples(
         page.locator("#cursor-a").press("Enter")
         expect(page.locator("#trouble")).to_contain_text("is no value in s")
         assert heard == []
+
+
+def test_numbers_are_written_and_read_as_elsewhere(browser: Browser, view: Viewing) -> None:
+    """Held against the formatting and reading of the command line, which alone know suffixes there."""
+    values = [
+        (1.2e-4, "V"),
+        (0.99999996, "A"),
+        (-3.3e5, "V"),
+        (999.996, "s"),
+        (40.0, "degC"),
+        (1.5e-12, "s"),
+        (7.25, "A2s"),
+    ]
+    texts = ["12 ms", "4.7u", "1.5e-3", "-2 µs", "0.1", "3k", "7 V", "", "1,5", "1 2", "nan", "12 Ms s", "0x10"]
+    with opened(browser, view) as (page, _):
+        ready(page)
+        written, read = page.evaluate(
+            """async ([values, texts]) => {
+                const { engineering, parsed } = await import('/static/numbers.js');
+                const written = values.map(([value, unit]) => engineering(value, unit, 4));
+                return [written, texts.map(text => parsed(text, 's'))];
+            }""",
+            [values, texts],
+        )
+    plain = [text.replace("\N{NO-BREAK SPACE}", " ").replace("−", "-") for text in written]
+    assert plain == [
+        texts_of.pretty(engineering(value, unit)).replace("\N{NO-BREAK SPACE}", " ") for value, unit in values
+    ]
+    for text, found in zip(texts, read, strict=True):
+        try:
+            expected = read_value(text, "s")
+        except QuantityError:
+            expected = None
+        assert found == expected, text
 
 
 def test_by_keys_alone(browser: Browser, view: Viewing) -> None:

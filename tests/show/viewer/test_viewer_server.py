@@ -14,12 +14,20 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from demonstration import LANTERN
 from report_pages import HOSTILE
 from stored_runs import HOLDUP, LINE_LOST_AT, a_run, failed_run, run_id, stored
 from viewing import Viewing, viewing
 
-from harness.contracts import Axis, Run, Signal
+from harness.captures import Where, compare_capture
+from harness.contracts import Axis, Capture, Channel, Run, Signal
+from harness.overlays import MOST_FILES, MOST_LINES, Overlays
+from harness.show.viewer.asked import trace_name
+from harness.show.viewer.facts import STALE, run_facts
+from harness.show.viewer.folder import AbsentError, Folder
+from harness.store import captures
 from harness.store.runs import read_run
+from netlists.errors import OptionError
 
 ONE, LONG = run_id("one")[:12], run_id("long")[:12]
 BULK = f"{LONG}:bulk_voltage"
@@ -462,6 +470,60 @@ def test_a_dropped_file_stays_in_memory(view: Viewing, results: Path, truth: tup
     assert sorted((path, path.stat().st_mtime_ns) for path in results.rglob("*.h5")) == before
 
 
+def test_a_stored_capture_is_laid_over_as_capture_compare_does(tmp_path: Path) -> None:
+    """The same numbers, whichever way; of a record that was not named nothing is offered."""
+    record = tmp_path / LANTERN.name
+    shutil.copy(LANTERN, record)
+    results = tmp_path / "results"
+    stored(results, record="lantern-65", instance="mains_rectifier")
+    time = np.arange(0.01, 0.12, 5e-5)
+    run = a_run()
+    assert run.axis is not None
+    bulk = np.interp(time, run.axis.values, run.signals["bulk_voltage"].values)
+    channel = Channel("bulk_voltage", "V", "B", bulk + np.random.default_rng(1).normal(0, 0.2, len(time)), 0.03, 0.5)
+    capture = Capture(
+        name="bench", record="lantern-65", instance="mains_rectifier", time=time - 0.02, channels=(channel,),
+        trigger=0.0, time_base=1e-4, study="", condition="", line_voltage=None, output_power=None, taken="", note=HOSTILE[0],
+        source={}, added_utc="", assumed=(),
+    )  # fmt: skip
+    captures.write(record, capture)
+    overlays = Overlays(Folder(results), [record])
+    (offered,) = overlays.captures_for(ONE)
+    assert (offered["name"], offered["signals"]) == ("bench", ["bulk_voltage"])
+    assert Overlays(Folder(results)).captures_for(ONE) == []
+    trace = trace_name(f"{ONE}:bulk_voltage")
+    for align, at in (("correlation", ""), ("trigger", "20ms")):
+        laid = overlays.lay(trace, {"capture": "lantern-65/bench", "align": align, "at": at})
+        where = Where(signal="bulk_voltage", run=ONE, align=align, at=at or None)
+        compared = json.loads(compare_capture(record, "bench", results, where).to_json())
+        assert {key: laid[key] for key in compared} == compared
+        assert laid["lag"] == pytest.approx(0.02, abs=5e-5)
+        held = overlays.held(laid["name"].partition(":")[0], "bulk_voltage")
+        assert np.allclose(held.axis, time - 0.02 + laid["lag"])
+    with pytest.raises(OptionError, match="has no line_current"):
+        overlays.lay(trace_name(f"{ONE}:line_current"), {"capture": "lantern-65/bench"})
+    captures.path_of(record, "bench").write_bytes(b"none")
+    (broken,) = overlays.captures_for(ONE)
+    assert "damaged" in broken["fault"]
+
+
+def test_what_is_kept_in_memory_is_bounded(tmp_path: Path) -> None:
+    stored(tmp_path)
+    overlays = Overlays(Folder(tmp_path))
+    text = b"t,v\n" + b"".join(b"%d,%d\n" % (k, k % 7) for k in range(20))
+    kept = [overlays.read_file("x.csv", text)["file"] for _ in range(MOST_FILES + 1)]
+    said = {"column": "2", "gain": "3%", "align": "trigger", "interval": "1ms"}
+    trace = trace_name(f"{ONE}:bulk_voltage")
+    lines = [overlays.lay(trace, {**said, "file": kept[-1]})["name"].partition(":")[0] for _ in range(MOST_LINES + 1)]
+    for call in (
+        lambda: overlays.lay(trace, {**said, "file": kept[0]}),
+        lambda: overlays.held(lines[0], "bulk_voltage"),
+    ):
+        with pytest.raises(AbsentError, match="no longer in memory"):
+            call()
+    assert overlays.held(lines[-1], "bulk_voltage").unit == "V"
+
+
 def test_what_cannot_be_laid_over_is_refused(view: Viewing) -> None:
     def told(body: bytes, path: str = "/api/overlay") -> tuple[int, str]:
         answer = view.ask(path, method="POST", body=body)
@@ -560,9 +622,6 @@ def test_ctrl_c_ends_it_with_one_line_and_the_token_is_in_no_log(results: Path, 
 
 
 def test_a_stale_run_is_told_and_not_changed(results: Path, tmp_path: Path) -> None:
-    from harness.show.viewer.facts import STALE, run_facts
-    from harness.show.viewer.folder import Folder
-
     path = stored(tmp_path, version="0")
     data = path.read_bytes()
     assert run_facts(Folder(tmp_path), ONE)["notes"] == [STALE]

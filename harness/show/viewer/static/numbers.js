@@ -17,7 +17,7 @@ export function prefixFor(size, unit) {
 /** 0.00012 F reads 120 µF. */
 export function engineering(value, unit, digits = 5) {
   if (value === null || value === undefined || Number.isNaN(value)) return "–";
-  const [factor, letter] = prefixFor(value, unit);
+  const [factor, letter] = prefixFor(value * (1 + 0.5 * 10 ** -digits), unit); // what rounds up to 1000 is told in the next
   const text = plain(value / factor, digits);
   const name = letter + printedUnit(unit);
   return (name ? `${text}${GAP}${name}` : text).replace("-", "−");

@@ -2,7 +2,9 @@
 
 async function asked(path, pairs, options) {
   const query = new URLSearchParams(pairs).toString();
-  const response = await fetch(query ? `${path}?${query}` : path, { credentials: "same-origin", ...options });
+  const response = await fetch(query ? `${path}?${query}` : path, { credentials: "same-origin", ...options }).catch((error) => {
+    throw error.name === "AbortError" ? error : new Error("the viewer does not answer: was it stopped in the terminal?");
+  });
   if (response.ok) return response;
   const kind = response.headers.get("content-type") ?? "";
   const told = kind.startsWith("application/json") ? (await response.json()).error : await response.text();
