@@ -212,11 +212,15 @@ def test_numbers_are_written_and_read_as_elsewhere(browser: Browser, view: Viewi
     texts = ["12 ms", "4.7u", "1.5e-3", "-2 µs", "0.1", "3k", "7 V", "", "1,5", "1 2", "nan", "12 Ms s", "0x10"]
     with opened(browser, view) as (page, _):
         ready(page)
-        written, read = page.evaluate(
+        written, read, marked = page.evaluate(
             """async ([values, texts]) => {
-                const { engineering, parsed } = await import('/static/numbers.js');
+                const { axisOf, engineering, parsed, ticks } = await import('/static/numbers.js');
                 const written = values.map(([value, unit]) => engineering(value, unit, 4));
-                return [written, texts.map(text => parsed(text, 's'))];
+                const marked = [
+                    ticks(axisOf(0, 1e-6, 's'), [0, 2.5e-7, 5e-7], 2.5e-7), ticks(axisOf(0.1, 0.100004, 's'), [0.100001], 1e-6),
+                    ticks(axisOf(-300, 300, 'V'), [-200, 0, 200], 100), ticks(axisOf(64.996, 65, 'V'), [64.997], 5e-4),
+                ];
+                return [written, texts.map(text => parsed(text, 's')), marked];
             }""",
             [values, texts],
         )
@@ -224,6 +228,7 @@ def test_numbers_are_written_and_read_as_elsewhere(browser: Browser, view: Viewi
     assert plain == [
         texts_of.pretty(engineering(value, unit)).replace("\N{NO-BREAK SPACE}", " ") for value, unit in values
     ]
+    assert marked == [["0.00", "0.25", "0.50"], ["1"], ["−200", "0", "200"], ["64.9970"]]
     for text, found in zip(texts, read, strict=True):
         try:
             expected = read_value(text, "s")

@@ -483,8 +483,8 @@ def test_a_stored_capture_is_laid_over_as_capture_compare_does(tmp_path: Path) -
     channel = Channel("bulk_voltage", "V", "B", bulk + np.random.default_rng(1).normal(0, 0.2, len(time)), 0.03, 0.5)
     capture = Capture(
         name="bench", record="lantern-65", instance="mains_rectifier", time=time - 0.02, channels=(channel,),
-        trigger=0.0, time_base=1e-4, study="", condition="", line_voltage=None, output_power=None, taken="", note=HOSTILE[0],
-        source={}, added_utc="", assumed=(),
+        trigger=0.0, time_base=1e-4, study="", condition="", line_voltage=None, output_power=None, taken="",
+        note=HOSTILE[0], source={}, added_utc="", assumed=(),
     )  # fmt: skip
     captures.write(record, capture)
     overlays = Overlays(Folder(results), [record])

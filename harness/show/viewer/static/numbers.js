@@ -68,7 +68,9 @@ export function axisOf(low, high, unit) {
 }
 
 export function ticks(axis, places, step) {
-  const decimals = Math.max(0, Math.min(12, -Math.floor(Math.log10(step / axis.factor) + 1e-6)));
+  const of = step / axis.factor;
+  let decimals = 0; // as many as the step itself has, 0.25 two
+  while (decimals < 12 && Math.abs(of * 10 ** decimals - Math.round(of * 10 ** decimals)) > 1e-3) decimals += 1;
   return places.map((at) => ((at - axis.from) / axis.factor + 0).toFixed(decimals).replace(/^-(0(\.0*)?)$/, "$1").replace("-", "−"));
 }
 
