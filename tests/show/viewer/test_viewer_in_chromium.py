@@ -217,7 +217,8 @@ def test_numbers_are_written_and_read_as_elsewhere(browser: Browser, view: Viewi
                 const { axisOf, engineering, parsed, ticks } = await import('/static/numbers.js');
                 const written = values.map(([value, unit]) => engineering(value, unit, 4));
                 const marked = [
-                    ticks(axisOf(0, 1e-6, 's'), [0, 2.5e-7, 5e-7], 2.5e-7), ticks(axisOf(0.1, 0.100004, 's'), [0.100001], 1e-6),
+                    ticks(axisOf(0, 1e-6, 's'), [0, 2.5e-7, 5e-7], 2.5e-7),
+                    ticks(axisOf(0.1, 0.100004, 's'), [0.100001], 1e-6),
                     ticks(axisOf(-300, 300, 'V'), [-200, 0, 200], 100), ticks(axisOf(64.996, 65, 'V'), [64.997], 5e-4),
                 ];
                 return [written, texts.map(text => parsed(text, 's')), marked];

@@ -68,9 +68,9 @@ export function axisOf(low, high, unit) {
 }
 
 export function ticks(axis, places, step) {
-  const of = step / axis.factor;
+  const isWhole = (size) => Math.round(size) > 0 && Math.abs(size - Math.round(size)) < 1e-6 * size;
   let decimals = 0; // as many as the step itself has, 0.25 two
-  while (decimals < 12 && Math.abs(of * 10 ** decimals - Math.round(of * 10 ** decimals)) > 1e-3) decimals += 1;
+  while (decimals < 12 && !isWhole((step / axis.factor) * 10 ** decimals)) decimals += 1;
   return places.map((at) => ((at - axis.from) / axis.factor + 0).toFixed(decimals).replace(/^-(0(\.0*)?)$/, "$1").replace("-", "−"));
 }
 
