@@ -3,8 +3,9 @@
 import * as address from "./address.js";
 import { byId, make, settled } from "./elements.js";
 import * as facts from "./facts.js";
+import { listen } from "./hands.js";
 import { List } from "./list.js";
-import { engineering, instant, parsed, words } from "./numbers.js";
+import { engineering, instant, words } from "./numbers.js";
 import { Overlay } from "./overlay.js";
 import { COLOURS, Picture, colourOf } from "./picture.js";
 import * as reading from "./reading.js";
@@ -282,75 +283,17 @@ function goTo(mark) {
   byId("panels").focus();
 }
 
-// --- what hands do
+// --- files and the address
 
-function keys(event) {
-  if (!state.lines.length || event.ctrlKey || event.metaKey || event.altKey) return;
-  const step = (span() / Math.max(1, byId("panels").clientWidth - 58)) * (event.shiftKey ? 20 : 1);
-  const stepped = (way) => {
-    const from = about();
-    const next = kind() === "frequency" ? from * (state.window[1] / state.window[0]) ** ((way * step) / span()) : from + way * step;
-    setCursor(state.active, state[state.active] === null ? from : Math.min(state.window[1], Math.max(state.window[0], next)));
-  };
-  const take = (name) => { state.active = name; setCursor(name, state[name] ?? about()); };
-  const acts = {
-    ArrowLeft: () => stepped(-1), ArrowRight: () => stepped(1), a: () => take("a"), b: () => take("b"), A: () => take("a"), B: () => take("b"),
-    "+": () => scale(0.5, about()), "=": () => scale(0.5, about()), "-": () => scale(2, about()), "−": () => scale(2, about()),
-    PageUp: () => move(-0.5), PageDown: () => move(0.5), Home: () => setWindow(extent()),
-    Delete: () => { setCursor("a", null); setCursor("b", null); },
-  };
-  if (!acts[event.key]) return;
-  event.preventDefault();
-  acts[event.key]();
-}
-
-function field(id, take) {
-  const input = byId(id);
-  const done = () => {
-    const text = input.value.trim();
-    const value = text === "" ? null : parsed(text, unit());
-    input.setAttribute("aria-invalid", String(text !== "" && value === null));
-    if (text !== "" && value === null) return fail(new Error(`"${text.slice(0, 40)}" is no value in ${unit()}, such as 12 ms or 1.5e-3`));
-    calm();
-    return take(value);
-  };
-  input.addEventListener("change", done);
-  input.addEventListener("keydown", (event) => { if (event.key === "Enter") { event.preventDefault(); done(); } });
-}
-
-function listen() {
-  byId("panels").addEventListener("keydown", keys);
-  byId("whole").addEventListener("click", () => setWindow(extent()));
-  byId("closer").addEventListener("click", () => scale(0.5, about()));
-  byId("wider").addEventListener("click", () => scale(2, about()));
-  byId("back").addEventListener("click", () => move(-0.5));
-  byId("forth").addEventListener("click", () => move(0.5));
-  byId("period").addEventListener("click", () => {
-    const { period, axis } = state.lines.find((line) => line.period);
-    setWindow([axis.last - period, axis.last]);
-  });
-  field("from", (value) => value !== null && setWindow([value, value < state.window[1] ? state.window[1] : value + span()]));
-  field("to", (value) => value !== null && setWindow([value > state.window[0] ? state.window[0] : value - span(), value]));
-  field("cursor-a", (value) => setCursor("a", value));
-  field("cursor-b", (value) => setCursor("b", value));
-  byId("fold").addEventListener("click", () => {
-    const isOpen = byId("runs-body").toggleAttribute("hidden") === false;
-    byId("fold").setAttribute("aria-expanded", String(isOpen));
-    byId("fold").textContent = isOpen ? "Fold" : "Unfold";
-    document.body.classList.toggle("folded", !isOpen);
-  });
-  byId("copy").addEventListener("click", async () => {
-    remember.now();
-    try {
-      await navigator.clipboard.writeText(location.href);
-      byId("copy").textContent = "Copied";
-      setTimeout(() => { byId("copy").textContent = "Copy address"; }, 2000);
-    } catch {
-      fail(new Error("the browser does not let the page copy: take the address from its own line"));
-    }
-  });
-  byId("png").addEventListener("click", () => savePicture().catch(fail));
-  addEventListener("hashchange", () => { if (location.hash !== address.written(saved())) restore(); });
+async function copyAddress() {
+  write();
+  try {
+    await navigator.clipboard.writeText(location.href);
+    byId("copy").textContent = "Copied";
+    setTimeout(() => { byId("copy").textContent = "Copy address"; }, 2000);
+  } catch {
+    fail(new Error("the browser does not let the page copy: take the address from its own line"));
+  }
 }
 
 async function savePicture() {
@@ -361,8 +304,6 @@ async function savePicture() {
   await save(onCanvas(picture, titles, [...marks, "Simulated by bulkrail; no safety certificate. An opened supply can kill."]), `${state.lines[0].source}-window.png`);
 }
 
-// --- the address
-
 /** Captures laid over, as the address has them; a dropped file is in no address. */
 const overs = () => state.lines.filter((line) => line.laid?.capture).map(({ laid }) => [laid.capture, laid.trace, laid.align, laid.at ?? ""].join(","));
 const saved = () => ({
@@ -370,7 +311,6 @@ const saved = () => ({
 });
 const write = () => history.replaceState(null, "", `/${address.written(saved())}`);
 const remember = settled(write, 150);
-remember.now = write;
 
 async function restore() {
   const wanted = address.read(location.hash);
@@ -383,10 +323,8 @@ async function restore() {
     try {
       const found = await list.factsOf(source);
       const signal = found.signals.find((one) => nameOf(one) === rest.join(":"));
-      if (signal) {
-        add(found, signal);
-        state.lines.at(-1).alone = wanted.alone.includes(name);
-      } else missing.push(`${source} has no ${rest.join(":")}`);
+      if (signal && add(found, signal)) state.lines.at(-1).alone = wanted.alone.includes(name);
+      else if (!signal) missing.push(`${source} has no ${rest.join(":")}`);
     } catch (error) {
       missing.push(error.message);
     }
@@ -409,7 +347,10 @@ async function restore() {
 }
 
 async function start() {
-  listen();
+  listen({ state, kind, unit, span, extent, about, setWindow, scale, move, setCursor, fail, calm });
+  byId("copy").addEventListener("click", copyAddress);
+  byId("png").addEventListener("click", () => savePicture().catch(fail));
+  addEventListener("hashchange", () => { if (location.hash !== address.written(saved())) restore(); });
   try {
     const told = await server.json("/api/folder");
     byId("folder").textContent = told.folder;
