@@ -168,6 +168,15 @@ def test_it_listens_to_this_machine_alone(view: Viewing) -> None:
     assert f"00000000:{view.port:04X}" not in listening
 
 
+def test_the_page_has_the_cautions_of_the_report(view: Viewing) -> None:
+    page = view.ask("/").body.decode()
+    for words in (
+        "An opened supply can kill", "discharge it through a resistor", "isolating transformer", "isolated probes",
+        "no safety certificate", "creepage", "Local codes",
+    ):  # fmt: skip
+        assert words in page
+
+
 # --- a fuzz of addresses
 
 

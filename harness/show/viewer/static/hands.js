@@ -57,10 +57,13 @@ export function listen(act) {
   field("to", act, (value) => value !== null && setWindow([value > state.window[0] ? state.window[0] : value - span(), value]));
   field("cursor-a", act, (value) => setCursor("a", value));
   field("cursor-b", act, (value) => setCursor("b", value));
-  byId("fold").addEventListener("click", () => {
-    const isOpen = byId("runs-body").toggleAttribute("hidden") === false;
-    byId("fold").setAttribute("aria-expanded", String(isOpen));
-    byId("fold").textContent = isOpen ? "Fold" : "Unfold";
-    document.body.classList.toggle("folded", !isOpen);
-  });
+  byId("fold").addEventListener("click", () => fold(!byId("runs-body").hidden));
+}
+
+/** The list folded away, or there again. */
+export function fold(isAway) {
+  byId("runs-body").hidden = isAway;
+  byId("fold").setAttribute("aria-expanded", String(!isAway));
+  byId("fold").textContent = isAway ? "Unfold" : "Fold";
+  document.body.classList.toggle("folded", isAway);
 }

@@ -3,7 +3,7 @@
 import * as address from "./address.js";
 import { byId, make, settled } from "./elements.js";
 import * as facts from "./facts.js";
-import { listen } from "./hands.js";
+import { fold, listen } from "./hands.js";
 import { List } from "./list.js";
 import { engineering, instant, words } from "./numbers.js";
 import { Overlay } from "./overlay.js";
@@ -336,6 +336,7 @@ async function restore() {
     state.window = cut[0] < cut[1] ? cut : null;
   }
   changedLines();
+  if (state.lines.length && matchMedia("(max-width: 62rem)").matches) fold(true); // the picture first, on a phone
   for (const one of wanted.over) {
     const [capture, trace, align, at] = one.split(",");
     await overlay.lay({ capture, trace, align, ...(at ? { at } : {}) });
