@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import subprocess
 import sys
+import threading
 import tomllib
 from importlib.resources import files
 from pathlib import Path
@@ -76,6 +77,22 @@ def test_the_ticket_of_a_browser_opens_once() -> None:
     assert keys.opens(keys.token)
     assert keys.opens(keys.token)
     assert len({keys.token, keys.ticket, keys.cookie, access.Keys(8000).token}) == 4
+
+
+def test_the_browser_is_opened_where_there_is_a_window_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One of the terminal would take that away from the viewer."""
+    asked: list[str] = []
+    done = threading.Event()
+    monkeypatch.setattr(view.webbrowser, "open", lambda address: (asked.append(address), done.set()))
+    monkeypatch.setattr(view.sys, "platform", "linux")
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    view._open("http://127.0.0.1:1/")
+    assert asked == []
+    monkeypatch.setenv("DISPLAY", ":7")
+    view._open("http://127.0.0.1:1/")
+    assert done.wait(10)
+    assert asked == ["http://127.0.0.1:1/"]
 
 
 def test_an_installed_package_has_the_viewer_s_files() -> None:
