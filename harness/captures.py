@@ -95,7 +95,7 @@ def add_capture(
         assumed += (f"time base: good to {TIME_BASE * 1e6:g} ppm, as is usual; --time-base says another",)
     capture = Capture(
         name=about.name or _name_of(csv), record=record.name, instance=about.instance, time=time, channels=channels,
-        trigger=_trigger(about.trigger, time), time_base=_time_base(about.time_base), study=about.study,
+        trigger=trigger_of(about.trigger, time), time_base=_time_base(about.time_base), study=about.study,
         condition=about.condition, line_voltage=option_value("--line", about.line, "V"),
         output_power=option_value("--power", about.power, "W"), taken=_date(about.taken), note=_note(about.note),
         source={
@@ -131,19 +131,37 @@ def compare_capture(record_file: Path, name: str, results: Path, where: Where) -
     capture = captures.read(record_file, name)
     channel = channel_of(capture, where.signal)
     path, rows, notes = _run_of(record, capture, channel, results, where)
+    return laid_over(capture, channel, (path, rows, notes), where)
+
+
+def laid_over(
+    capture: Capture, channel: Channel, run: tuple[Path, Sequence[Mapping[str, Any]], Sequence[str]], where: Where
+) -> Compared:
+    """Lays one channel of a capture over the signal of its name in a stored run.
+
+    Parameters
+    ----------
+    run : its file, the rows of an assessment it gave, and notes on how it was chosen
+
+    Raises
+    ------
+    OptionError : nothing to align by, or no overlap
+    StoreError : of the run
+    """
+    path, rows, said = run
     stored = runs.read_run(path, signals=(channel.signal,))
     assert stored.run.axis is not None  # the signal was found
     reference = (stored.run.axis.values, stored.run.signals[channel.signal].values)
     study = str(stored.provenance.get("study", ""))
-    alignment = laid_over(capture, (capture.time, channel.values), channel.unit, reference, where)
+    alignment = aligned(capture, (capture.time, channel.values), channel.unit, reference, where)
     if alignment is None:
         raise OptionError(not_laid(channel, where))
     lag = lag_uncertainty(
-        lambda changed: laid_over(capture, changed, channel.unit, reference, where, alignment.lag),
+        lambda changed: aligned(capture, changed, channel.unit, reference, where, alignment.lag),
         alignment.lag, channel, (capture.time, channel.values),
     )  # fmt: skip
     measured = (capture.time + alignment.lag, channel.values)
-    notes += _doubts(alignment)
+    notes = [*said, *_doubts(alignment)]
     if alignment.concordance < LEAST_CONCORDANCE and where.align == "correlation":
         turned = align_by_correlation(reference, (capture.time, -channel.values))
         least = max(LEAST_CORRELATION, alignment.correlation)
@@ -186,7 +204,7 @@ def _name_of(csv: Path) -> str:
     return re.sub(r"[^a-z0-9_-]+", "-", csv.stem.lower()).strip("-_")[:60] or "capture"
 
 
-def _trigger(text: str | None, time: FloatArray) -> float:
+def trigger_of(text: str | None, time: FloatArray) -> float:
     """Instant of the trigger: as said, else 0 where the axis holds it, as instruments have it, else its begin."""
     found = option_value("--trigger", text, "s")
     if found is None:
@@ -299,7 +317,7 @@ def _fitting(capture: Capture, metrics: Sequence[Mapping[str, Any]], where: Wher
     ]
 
 
-def laid_over(
+def aligned(
     capture: Capture, measured: tuple[FloatArray, FloatArray], unit: str, reference: tuple[FloatArray, FloatArray],
     where: Where, near: float | None = None,
 ) -> Alignment | None:  # fmt: skip

@@ -173,7 +173,7 @@ RUN_KEYS = ("run_id", "status", "record", "instance", "study", "condition", "cre
 
 def sorted_runs(rows: Sequence[IndexRow], by: str | None, *, reverse: bool) -> list[IndexRow]:
     """Rows in the order of one of their fields, those without it last; OptionError where there is no such field."""
-    return _ordered(rows, by, RUN_SORTS, getattr, reverse=reverse)
+    return ordered(rows, by, RUN_SORTS, getattr, reverse=reverse)
 
 
 def sorted_metrics(table: MetricTable, by: str | None, *, reverse: bool) -> MetricTable:
@@ -185,15 +185,16 @@ def sorted_metrics(table: MetricTable, by: str | None, *, reverse: bool) -> Metr
             return run.stored.created_utc
         return run.origin(name) if name == "condition" else getattr(metric, name)
 
-    return replace(table, rows=tuple(_ordered(table.rows, by, METRIC_SORTS, field, reverse=reverse)))
+    return replace(table, rows=tuple(ordered(table.rows, by, METRIC_SORTS, field, reverse=reverse)))
 
 
 Item = TypeVar("Item")
 
 
-def _ordered(
+def ordered(
     rows: Sequence[Item], by: str | None, known: Sequence[str], field: Callable[[Item, str], Any], *, reverse: bool
 ) -> list[Item]:
+    """Rows in the order of one of the known fields, those without it last; OptionError where it is not known."""
     if by is None:
         return list(reversed(rows)) if reverse else list(rows)
     if by not in known:

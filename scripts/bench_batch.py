@@ -127,13 +127,18 @@ def tiny_run(run_id: str) -> bytes:
     )
 
 
-def bench_index(folder: Path, number: int) -> dict[str, float]:
-    """An index of synthetic runs: made from the files, opened again, filtered, exported."""
+def tiny_runs(folder: Path, number: int) -> None:
+    """Fills a results folder with such runs."""
     for index in range(number):
         run_id = hashlib.sha256(str(index).encode()).hexdigest()
         path = runs.run_path(folder, run_id)
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(tiny_run(run_id))  # without the flush to the disk that a stored run gets
+
+
+def bench_index(folder: Path, number: int) -> dict[str, float]:
+    """An index of synthetic runs: made from the files, opened again, filtered, exported."""
+    tiny_runs(folder, number)
     made = seconds(lambda: Index.open(folder).close())
     opened = seconds(lambda: Index.open(folder).close())
     with Index.open(folder) as opened_index:

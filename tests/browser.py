@@ -26,7 +26,9 @@ def chromium() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = playwright.chromium.launch(
-            executable_path=path, args=[*sandbox, "--host-resolver-rules=MAP * ~NOTFOUND"], timeout=60_000
+            executable_path=path,
+            args=[*sandbox, "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"],
+            timeout=60_000,
         )
         try:
             yield browser
@@ -39,13 +41,23 @@ def page_of(
     browser: Browser, file: Path, width: int, scheme: str = "light", *, bypass_csp: bool = False
 ) -> Iterator[tuple[Page, list[str]]]:
     """A page opened, and every request it makes beyond itself, error and console message, as they come."""
+    own = file.as_uri()
+    with address_of(browser, own, own, width, scheme, bypass_csp=bypass_csp) as found:
+        yield found
+
+
+@contextmanager
+def address_of(
+    browser: Browser, address: str, own: str, width: int, scheme: str = "light", *, bypass_csp: bool = False
+) -> Iterator[tuple[Page, list[str]]]:
+    """The same of an address; requests to what begins with ``own`` are its own."""
     context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=bypass_csp)  # type: ignore[arg-type]
     page, heard = context.new_page(), list[str]()
-    page.on("request", lambda request: heard.append(request.url) if request.url != file.as_uri() else None)
+    page.on("request", lambda request: heard.append(request.url) if not request.url.startswith(own) else None)
     page.on("pageerror", lambda error: heard.append(str(error)))
     page.on("console", lambda message: heard.append(message.text))
     page.on("dialog", lambda dialog: (heard.append(dialog.message), dialog.dismiss()))
-    page.goto(file.as_uri())
+    page.goto(address)
     try:
         yield page, heard
     finally:

@@ -41,9 +41,12 @@ ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.capture
 ALLOWED["harness.corrections"] = {"netlists", "harness.store"}
 ALLOWED["harness.parts_list"] = ALLOWED["harness.corrections"] | {"harness.corrections", "harness.partlist"}
 ALLOWED["harness.cli_record"] = ALLOWED["harness.parts_list"] | {"harness.parts_list", "harness.show"}
+ALLOWED["harness.overlays"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.view"] = ALLOWED["harness.overlays"] | {"harness.overlays"}
+ALLOWED["harness.cli_view"] = ALLOWED["harness.view"] | {"harness.view"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
     "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_fit",
-    "harness.cli_record",
+    "harness.cli_record", "harness.cli_view",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -56,9 +59,11 @@ ONLY_USERS = {
     ),
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py,harness/cli_record.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py,harness/cli_view.py",
     "openpyxl": "harness/partlist/workbook.py",
     "PIL": "harness/store/photos.py",
+    "starlette": "harness/show/viewer/",
+    "uvicorn": "harness/view.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.captures import Where, channel_of, common_window, laid_over, not_laid
+from harness.captures import Where, aligned, channel_of, common_window, not_laid
 from harness.check import check_workers
 from harness.contracts import Capture, Channel, FloatArray
 from harness.fitting.inputs import angle_input, inputs_of, is_angle_open, structure_of
@@ -192,7 +192,7 @@ class _Fitter:
 
     def _laid(self, course: Course) -> Alignment | None:
         capture, channel = self._about.capture, self._about.channel
-        return laid_over(
+        return aligned(
             capture, (capture.time, channel.values), channel.unit, (course.time, course.values),
             self._about.wanted.where,
         )  # fmt: skip

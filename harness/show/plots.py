@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 
 from harness.contracts import FloatArray, Run
 from harness.judge.assess import Assessment
+from harness.show.marks import is_of_pieces
 from harness.show.panels import COLOURS, MARKED, NETWORK_COLOURS, Panels, is_network_node, network_panels, panels_of
 from harness.store import runs
 from harness.store.views import signal_names
@@ -28,8 +29,6 @@ from netlists.quantity import engineering
 
 RAIL = re.compile(r"_([ab])[0-9]$|^(?:output|load)_voltage_([ab])$")  # how the signals of a buck's rails end
 SAME_LEVEL = 0.02  # of a metric's value: a signal that close at its instant is the one it was taken from
-PIECES = range(2, 13)  # in parallel or in series: a metric is of one, a signal of all
-SAME_PIECE = 1e-3  # of a metric's value: stored rounding is far less
 PANEL = 1.9  # least height of a panel [inch]
 FEW_PANELS, CROWDED_MARGIN = 3, 0.5  # of more panels each is low, and its labels stand above or below the traces
 TOGETHER = 0.01  # of a picture's length: marks this close share a label
@@ -222,11 +221,6 @@ def _off(level: float, value: float) -> float:
     if abs(level - value) < SAME_LEVEL * value:
         return abs(level - value) / value
     return 0.0 if is_of_pieces(level, value) else math.inf
-
-
-def is_of_pieces(level: float, value: float) -> bool:
-    """Whether a signal at a level is of several pieces of which one has a value."""
-    return any(math.isclose(level, pieces * value, rel_tol=SAME_PIECE) for pieces in PIECES)
 
 
 def _together(

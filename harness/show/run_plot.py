@@ -22,8 +22,9 @@ from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
 from harness.contracts import FloatArray, Metric
+from harness.show.marks import sits_on
 from harness.show.panels import COLOURS, MARKED, own_panel
-from harness.show.plots import MOST_POINTS, is_of_pieces, thinned
+from harness.show.plots import MOST_POINTS, thinned
 from harness.show.stretch import Stretch, Trace
 from harness.stored import SHORT
 from netlists.errors import StoreError
@@ -38,7 +39,6 @@ TIME_UNITS = ((1.0, "s", 1.0), (1e-3, "ms", 1e3), (0.0, "us", 1e6))  # from this
 DASHED = (0, (5, 4))  # lets the trace below show through
 LINE = 0.01  # of a panel's height: what a drawn line covers
 HIDDEN = 0.3  # of a window, over which two traces are one line
-SAME_LEVEL = 1e-3  # of a metric's value: the trace it was taken from; stored rounding is far less
 
 Place = tuple[float, float, Literal["left", "center", "right"], Literal["bottom", "center", "top"]]
 SIDES: tuple[Place, ...] = (
@@ -171,22 +171,11 @@ def _marks(stretch: Stretch, panels: Mapping[str, Sequence[Trace]]) -> dict[str,
 
 
 def _sits_on(metric: Metric, instant: float, traces: Sequence[Trace]) -> tuple[Trace | None, float | None]:
-    """The trace a metric was taken from, and its level there: the one MARKED names, or one of the metric's value."""
-    at = {trace.name: float(np.interp(instant, trace.time, trace.values)) for trace in traces}
-    candidates = MARKED.get(metric.name, ())
-    by_level = [
-        trace
-        for trace in traces
-        if trace.unit == metric.unit and math.isclose(abs(at[trace.name]), abs(metric.value), rel_tol=SAME_LEVEL)
-    ]
-    if isinstance(candidates, str):
-        named = [trace for trace in traces if trace.name == candidates]
-    else:
-        named = [trace for trace in traces if trace.name in candidates]
-        of_pieces = [trace for trace in named if is_of_pieces(abs(at[trace.name]), abs(metric.value))]
-        named = [trace for trace in named if trace in by_level] or of_pieces or named
-    chosen = next(iter([*named, *by_level]), None)
-    return chosen, None if chosen is None else at[chosen.name]
+    """The trace a metric was taken from, and its level there."""
+    levels = {trace.name: float(np.interp(instant, trace.time, trace.values)) for trace in traces}
+    name = sits_on(metric, levels, {trace.name: trace.unit for trace in traces})
+    chosen = next((trace for trace in traces if trace.name == name), None)
+    return chosen, None if chosen is None else levels[chosen.name]
 
 
 def _ring(axis: Axes, marks: Sequence[Mark], factor: float) -> None:

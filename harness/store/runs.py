@@ -256,6 +256,27 @@ def verify(path: Path) -> None:
     read_run(path, signals=(), verify=True)
 
 
+def check_self_contained(path: Path) -> None:
+    """Refuse a file that points at other files: HDF5 can take links, and samples, from anywhere on the disk.
+
+    Raises
+    ------
+    StoreError, SchemaError, DamagedRunError : as ``read_run``; DamagedRunError also for such a file
+    """
+
+    def linked(name: str, link: object) -> str | None:
+        return f"{name} is a link" if isinstance(link, h5py.ExternalLink | h5py.SoftLink) else None
+
+    def foreign(name: str, item: h5py.HLObject) -> str | None:
+        is_foreign = isinstance(item, h5py.Dataset) and (item.external or item.is_virtual)
+        return f"{name} takes its samples from another file" if is_foreign else None
+
+    with opened_run(path, path) as file:
+        # what is returned ends the walk; an error raised inside it would be lost
+        if fault := file.visititems_links(linked) or file.visititems(foreign):
+            raise ValueError(fault)
+
+
 def rewrite_metrics(path: Path, metrics: Sequence[Metric], postprocess_version: str) -> None:
     """Replace the metrics of a run file, whole or not at all; its waveforms keep every byte.
 

@@ -7,7 +7,7 @@ that are read are, so what comes back is right or refused.
 from __future__ import annotations
 
 import bisect
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -16,8 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.contracts import FloatArray
+from harness.store.pyramid import FIRST_BIN, GROWTH
 from harness.store.runs import ANALYSIS_OF_AXIS, CHUNK, datasets_of, opened_run, read_values, stored_names, waveforms
 from netlists.errors import StoreError
+
+SHORT_LEVEL = 8192  # bins that are read at once to find a place on the axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +31,18 @@ class Overview:
     ----------
     axis : ``time`` [s] or ``frequency`` [Hz];  first, last : its ends
     units : signal -> unit, in the order the signals were given
+    samples : on that axis
+    complex_signals : those of them that are complex
+    descriptions : signal -> what it is, in words
     """
 
     axis: Literal["time", "frequency"]
     first: float
     last: float
     units: Mapping[str, str]
+    samples: int
+    complex_signals: frozenset[str]
+    descriptions: Mapping[str, str]
 
 
 def overview(path: Path) -> Overview | None:
@@ -45,8 +54,13 @@ def overview(path: Path) -> Overview | None:
         axis_name, group = waveforms(file)
         if group is None or len(scale := group[axis_name]) == 0:
             return None
-        units = {name: bytes(group[stored[0]].attrs["units"]).decode() for name, stored in stored_names(group).items()}
-        return Overview(axis_name, float(scale[0]), float(scale[-1]), units)
+        stored = stored_names(group)
+        units, said = (
+            {name: bytes(group[parts[0]].attrs[key]).decode() for name, parts in stored.items()}
+            for key in ("units", "long_name")
+        )
+        with_two = frozenset(name for name, parts in stored.items() if len(parts) > 1)
+        return Overview(axis_name, float(scale[0]), float(scale[-1]), units, len(scale), with_two, said)
 
 
 def signal_names(path: Path) -> tuple[str, ...]:
@@ -76,7 +90,7 @@ def read_window(
         stored = datasets_of(group, signal, path)
         assert group is not None  # else the signal was not found
         scale = group[axis_name]
-        first, last = _position(scale, start, "left"), _position(scale, stop, "right")
+        first, last = position(scale, start, "left"), position(scale, stop, "right")
         span = slice(max(0, first - beyond), last + beyond)
         return scale[span], read_values(group, stored, span)
 
@@ -103,7 +117,7 @@ def read_envelope(
         # coarsest first: the first level that is fine enough is the cheapest
         for number in reversed(range(len(levels))):
             starts = file[f"{folder}/{axis_name}/L{number}"]
-            first, last = max(0, _position(starts, start, "right") - 1), _position(starts, stop, "right")
+            first, last = max(0, position(starts, start, "right") - 1), position(starts, stop, "right")
             if last - first >= bins:
                 low, high = levels[f"L{number}"][:, first:last].astype("f8")
                 return starts[first:last], low, high
@@ -111,12 +125,70 @@ def read_envelope(
     return axis, values, values
 
 
-def _position(axis: Any, value: float, side: Literal["left", "right"]) -> int:
-    """As ``np.searchsorted``, reading a chunk for each halving instead of the whole axis."""
-    heads = range(0, len(axis), CHUNK)
-    halve = bisect.bisect_left if side == "left" else bisect.bisect_right
-    chunk = halve(heads, value, key=lambda index: axis[index]) - 1
-    if chunk < 0:
+def window_pieces(
+    path: Path, signals: Sequence[str], start: float, stop: float, *, beyond: int = 0
+) -> Iterator[tuple[FloatArray, list[NDArray[Any]]]]:
+    """``read_window`` of several signals, a chunk after the other: of any length, only one is held at a time.
+
+    Yields axis [s] or [Hz] and the values of each signal, all of shape (samples,). Raises as ``read_run``.
+    """
+    with opened_run(path, path) as file:
+        axis_name, group = waveforms(file)
+        stored = [datasets_of(group, name, path) for name in signals]
+        if group is None:
+            return
+        scale = group[axis_name]
+        first = max(0, position(scale, start, "left") - beyond)
+        last = min(len(scale), position(scale, stop, "right") + beyond)
+        for begin in range(first // CHUNK * CHUNK, last, CHUNK):  # as they are stored, so that none is read twice
+            span = slice(max(first, begin), min(last, begin + CHUNK))
+            yield scale[span], [read_values(group, datasets, span) for datasets in stored]
+
+
+def values_at(path: Path, signals: Sequence[str], instants: Sequence[float]) -> list[dict[str, float]]:
+    """For each instant of the axis the values of real signals there, interpolated; empty where the run has none.
+
+    Raises as ``read_run``.
+    """
+    with opened_run(path, path) as file:
+        axis_name, group = waveforms(file)
+        stored = {name: datasets_of(group, name, path) for name in signals}
+        if group is None or len(scale := group[axis_name]) == 0:
+            return [{} for _ in instants]
+        found: list[dict[str, float]] = []
+        for instant in instants:
+            if not scale[0] <= instant <= scale[-1]:
+                found.append({})
+                continue
+            first = max(0, position(scale, instant, "right") - 2)
+            span = slice(first, first + 3)
+            found.append(
+                {
+                    name: float(np.interp(instant, scale[span], read_values(group, parts, span)))
+                    for name, parts in stored.items()
+                }
+            )
+        return found
+
+
+def position(axis: Any, value: float, side: Literal["left", "right"], levels: Any = None) -> int:
+    """As ``np.searchsorted`` on a stored axis, without reading all of it.
+
+    Parameters
+    ----------
+    levels : starts of bins beside the axis, of which one short level tells nearly where; None: a chunk is read for each
+        halving, eight in ten million samples
+    """
+    number = next((n for n in range(len(levels or ())) if len(levels[f"L{n}"]) <= SHORT_LEVEL), None)
+    place: int
+    if number is not None:
+        size = FIRST_BIN * GROWTH**number
+        place = int(np.searchsorted(levels[f"L{number}"][()], value, side)) - 1
+    else:
+        size = CHUNK
+        halve = bisect.bisect_left if side == "left" else bisect.bisect_right
+        place = halve(range(0, len(axis), size), value, key=lambda index: axis[index]) - 1
+    if place < 0:
         return 0
-    begin = heads[chunk]
-    return begin + int(np.searchsorted(axis[begin : begin + CHUNK], value, side))
+    begin: int = place * size
+    return begin + int(np.searchsorted(axis[begin : begin + size], value, side))

@@ -141,6 +141,7 @@ def test_attributes_and_layout_in_plain_h5py(store):
         assert np.isnan(file["metrics/table"]["at"][1])
 
 
+@pytest.mark.filterwarnings("ignore:The 'phony_dims' kwarg")  # of newer h5netcdf
 @pytest.mark.parametrize("engine", ["h5netcdf", "netcdf4"])
 def test_opens_with_xarray(store, engine):
     xarray = pytest.importorskip("xarray")

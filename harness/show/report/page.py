@@ -23,6 +23,7 @@ from netlists.record import SupplyRecord
 
 Circuit = tuple[str, str, Any]  # instance, kind, parameters
 PACKAGE = "harness.show.report"
+STYLES = (("harness.show", "palette.css"), (PACKAGE, "templates/report.css"))
 SECTIONS = (
     ("claims", "Claims"), ("open", "Not settled"), ("next", "Measure next"), ("measured", "Measured"),
     ("margins", "Margins"), ("scenario", "Scenario"), ("coverage", "Coverage"),
@@ -72,7 +73,7 @@ def report_page(
     own = [(f"stage-{number}", stage["name"]) for number, stage in enumerate(stages, 1)]
     page = _environment().get_template("report.html").render(
         blank=BLANK,
-        css=Markup(files(PACKAGE).joinpath("templates/report.css").read_text(encoding="utf-8")),
+        css=Markup("".join(files(package).joinpath(name).read_text(encoding="utf-8") for package, name in STYLES)),
         name=record.name,
         title=assessment["title"],
         published=texts.plain_date(published.published_utc),

@@ -16,7 +16,8 @@ import numpy as np
 from markupsafe import Markup
 
 from harness.contracts import FloatArray, Run
-from harness.show.plots import Picture, by_instant, is_of_pieces, thinned, time_unit
+from harness.show.marks import is_of_pieces
+from harness.show.plots import Picture, by_instant, thinned, time_unit
 from harness.show.report import texts
 from netlists.quantity import engineering
 

@@ -19,7 +19,7 @@ from harness.judge.published import read_published, sealed
 from harness.show.report import texts, views
 from netlists.errors import RecordError
 
-CSS = Path(views.__file__).parent / "templates" / "report.css"
+CSS = Path(views.__file__).parents[1] / "palette.css"
 
 
 @pytest.fixture(scope="module")
