@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from harness.stored import MetricTable
 
 from harness.cli_capture import capture_app
+from harness.cli_review import review_app
 from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
 
 app = App(
@@ -321,6 +322,7 @@ def decode(
 
 
 app.command(capture_app)
+app.command(review_app)
 
 Results = Annotated[Path, Parameter(help="results folder of bulkrail check")]
 RecordName = Annotated[str | None, Parameter(help="only runs of this record")]

@@ -199,13 +199,18 @@ def flyback_duty(v_in: float, reflected: float) -> float:
 
 
 USUAL_RIPPLE = 0.3  # of a choke's mean current, peak to peak, as they are laid out; common practice, no source
-USUAL_FLYBACK_RIPPLE = 0.8  # of the mean current in the on-time, at the lowest input; common practice, no source
+USUAL_FLYBACK_RIPPLE = 1.0  # of the mean current in the on-time, at the lowest input; common practice, no source
 USUAL_TANK_RATIO = 5.0  # magnetising over resonant inductance of an LLC; common practice, no source
 
 
 def buck_choke(v_in: float, v_out: float, current: float, frequency: float) -> float:
     """Inductance [H] that leaves ``USUAL_RIPPLE`` of the output current in a buck's choke."""
     return buck_ripple(v_in, v_out, 1.0, frequency) / (USUAL_RIPPLE * current)
+
+
+def forward_choke(v_bus: float, ratio: float, v_out: float, current: float, frequency: float) -> float:
+    """Inductance [H] that leaves ``USUAL_RIPPLE`` of the output current in a forward converter's choke."""
+    return buck_choke(v_bus / ratio, v_out, current, frequency)
 
 
 def boost_choke(v_line: float, v_bus: float, power: float, frequency: float) -> float:
@@ -219,11 +224,12 @@ def boost_choke(v_line: float, v_bus: float, power: float, frequency: float) -> 
     return boost_ripple(crest, v_bus, 1.0, frequency) / (USUAL_RIPPLE * 2 * power / crest)
 
 
-def flyback_inductance(v_low: float, duty: float, v_out: float, current: float, frequency: float) -> float:
+def flyback_inductance(v_low: float, ratio: float, v_out: float, current: float, frequency: float) -> float:
     """Primary inductance [H] of a flyback: ``USUAL_FLYBACK_RIPPLE`` of the on-time's mean current, at the lowest input.
 
     Mean current of the on-time P / (Vi D), ripple Vi D / (L f); so L = (Vi D)^2 / (r P f). Losses left out.
     """
+    duty = flyback_duty(v_low, ratio * v_out)
     return (v_low * duty) ** 2 / (USUAL_FLYBACK_RIPPLE * v_out * current * frequency)
 
 
@@ -311,13 +317,19 @@ INFERENCES: dict[str, Inference] = {
     "buck_choke": Inference(
         buck_choke, {"v_in": "V", "v_out": "V", "current": "A", "frequency": "Hz"}, "H", "Vo (1 - Vo / Vi) / (0.3 I f)"
     ),
+    "forward_choke": Inference(
+        forward_choke,
+        {"v_bus": "V", "ratio": "1", "v_out": "V", "current": "A", "frequency": "Hz"},
+        "H",
+        "Vo (1 - n Vo / Vbus) / (0.3 I f)",
+    ),
     "boost_choke": Inference(
         boost_choke, {"v_line": "V", "v_bus": "V", "power": "W", "frequency": "Hz"}, "H", "30 % ripple at the crest"
     ),
     "flyback_inductance": Inference(
         flyback_inductance,
-        {"v_low": "V", "duty": "1", "v_out": "V", "current": "A", "frequency": "Hz"},
+        {"v_low": "V", "ratio": "1", "v_out": "V", "current": "A", "frequency": "Hz"},
         "H",
-        "(Vi D)^2 / (0.8 P f)",
+        "(Vi D)^2 / (P f), D by the ratio",
     ),
 }

@@ -102,6 +102,10 @@ def _one_a_place(edits: list[Edit]) -> list[Edit]:
 
 # unit or field -> power of the factor by which a value goes with the supply's power
 _WITH_POWER = {"A": 1.0, "W": 1.0, "J": 1.0, "A2s": 2.0, "F": 1.0, "H": -1.0, "ohm": -1.0, "W/K": 1.0}
+_SOLD = {
+    ("fuse", "current_rating"): (1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5, 16, 20, 25, 30),
+    ("bridge_rectifier", "average_current_rating"): (2, 3, 4, 6, 8, 10, 15, 20, 25, 35, 50),
+}
 _KEPT_AT_ANY_POWER = ("resistor", "varistor", "common_mode_choke")
 
 
@@ -154,6 +158,9 @@ def _scaled(wanted: list[tuple[Entry, float]]) -> list[Edit]:
         if entry.known == "marked" and entry.field in ("capacitance", "resistance"):
             below = min(SERIES["E12"], key=lambda one: abs(math.log(_as_decade(value) / one)))
             value *= below / _as_decade(value)
+        sold = _SOLD.get((entry.kind, entry.field))
+        if sold:  # as a designer would choose it
+            value = min(sold, key=lambda one: abs(math.log(one / value)))
         edits.append(entry.with_value(value))
     return edits
 

@@ -33,8 +33,10 @@ ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.me
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
 ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.reviewing"] = ALLOWED["harness.judge"] | {"harness.judge"}
+ALLOWED["harness.cli_review"] = ALLOWED["harness.show"] | {"harness.show", "harness.reviewing"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
-    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture",
+    "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_review",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -47,7 +49,7 @@ ONLY_USERS = {
     ),
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py",
+    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_review.py",
     "distributed": "harness/simulate/cluster.py",
     "pyarrow": "harness/store/export.py",
     "SALib": "harness/judge/screening.py",

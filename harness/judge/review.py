@@ -10,7 +10,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.judge import review_converters, review_label, review_parts, review_ratings, review_values
+from harness.judge import (
+    review_chokes,
+    review_converters,
+    review_label,
+    review_parts,
+    review_ratings,
+    review_safety,
+    review_values,
+)
 from harness.judge.review_accepted import Acceptance, holds
 from harness.judge.review_facts import Facts
 from harness.judge.review_rule import SEVERITIES, Rule, Said, Severity
@@ -18,7 +26,8 @@ from netlists.record_model import SupplyRecord
 from netlists.toml_lines import line_of
 
 RULES: tuple[Rule, ...] = (
-    *review_label.RULES, *review_parts.RULES, *review_ratings.RULES, *review_converters.RULES, *review_values.RULES,
+    *review_label.RULES, *review_safety.RULES, *review_parts.RULES, *review_ratings.RULES, *review_converters.RULES,
+    *review_chokes.RULES, *review_values.RULES,
 )  # fmt: skip
 JSON_SCHEMA = 1
 
@@ -49,7 +58,9 @@ class Remark:
 
     def plain(self) -> dict[str, Any]:
         """The same as plain JSON types."""
-        told = {name: getattr(self, name) for name in ("rule", "severity", "line", "says", "likely", "source", "lapsed")}
+        told = {
+            name: getattr(self, name) for name in ("rule", "severity", "line", "says", "likely", "source", "lapsed")
+        }
         accepted = self.accepted
         answer = None if accepted is None else {name: getattr(accepted, name) for name in ("name", "reason", "date")}
         return {**told, "paths": list(self.paths), "values": dict(self.values), "accepted": answer}

@@ -1,4 +1,4 @@
-"""Remarks of a review that a person has looked at and accepts, with reason and date: ``[accepted.NAME]`` in the limits file.
+"""Remarks of a review that a person has looked at and accepts: ``[accepted.NAME]`` in the limits file.
 
 As a waiver, an acceptance is of one thing and holds only while the values it was given for stay what they were.
 """
@@ -45,13 +45,16 @@ def holds(accepted: Acceptance, values: Mapping[str, float]) -> str:
     for path in dict.fromkeys((*accepted.values, *values)):
         was, now = accepted.values.get(path), values.get(path)
         if was is None or now is None:
-            return f"accepted {accepted.date} ({accepted.name}), then {path} {'did not count' if was is None else 'counted'}"
+            then = "did not count" if was is None else "counted"
+            return f"accepted {accepted.date} ({accepted.name}); then {path} {then}"
         if not math.isclose(was, now, rel_tol=SAME):
             return f"accepted {accepted.date} ({accepted.name}) when {path} was {was:.6g}; it is {now:.6g}"
     return ""
 
 
-def read_accepted(checker: Checker, top: Mapping[str, Any], rules: Iterable[str], today: date) -> tuple[Acceptance, ...]:
+def read_accepted(
+    checker: Checker, top: Mapping[str, Any], rules: Iterable[str], today: date
+) -> tuple[Acceptance, ...]:
     """Reads ``[accepted.NAME]``; what is wrong with one is left with the checker."""
     found, known = [], tuple(rules)
     for name, raw in checker.table(("accepted",), top.get("accepted", {}), None).items():

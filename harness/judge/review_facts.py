@@ -12,7 +12,7 @@ from functools import cached_property
 
 from netlists.fields import Part
 from netlists.instances import BoostPfc, Buck, Isolated, RectifierBulk, StageInstance
-from netlists.quantity import Quantity
+from netlists.quantity import Quantity, QuantityError, read_value
 from netlists.record_model import InputBand, SupplyRecord
 
 EFFICIENCY = 0.87  # of a whole supply where nothing is said; common practice, no source
@@ -44,6 +44,11 @@ class Held:
     def role(self) -> str:
         return self.part.role
 
+    @property
+    def safety_class(self) -> str:
+        """X or Y class of a mains capacitor, empty where none is printed."""
+        return str(getattr(self.part, "safety_class", ""))
+
     def value(self, field: str) -> float | None:
         """Nominal value of a field; None: not read."""
         quantity = self.quantities.get(field)
@@ -52,6 +57,24 @@ class Held:
     def at(self, field: str) -> str:
         """Path of a field."""
         return f"{self.path}.{field}"
+
+
+@dataclass(frozen=True)
+class Promise:
+    """A number that a label claims or somebody measured; ``field`` : where it stands in the table at ``path``."""
+
+    path: str
+    metric: str
+    field: str
+    text: str | float | int | None
+    line_voltage: Quantity | None
+
+    def value(self, unit: str) -> float | None:
+        """The number in SI; None where check refuses it."""
+        try:
+            return None if self.text is None else read_value(self.text, unit)
+        except QuantityError:
+            return None
 
 
 class Facts:
@@ -109,6 +132,17 @@ class Facts:
         return (held for held in self.parts if set(roles) & set(held.roles))
 
     # --- the label and the line
+
+    @cached_property
+    def promises(self) -> tuple[Promise, ...]:
+        """Claims and measurements."""
+        data, found = self.record.data, []
+        for name, claim in data.claims.items():
+            field, text = ("at_most", claim.at_most) if claim.at_least is None else ("at_least", claim.at_least)
+            found.append(Promise(f"claims.{name}", claim.metric, field, text, claim.line_voltage))
+        for name, one in data.measurements.items():
+            found.append(Promise(f"measurements.{name}", one.metric, "value", one.value, one.line_voltage))
+        return tuple(found)
 
     @property
     def bands(self) -> dict[str, InputBand]:

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 from harness.judge.review_facts import EFFICIENCY, Facts
-from harness.judge.review_rule import PRACTICE, Rule, Said, Usual, all_judged, judged
+from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged, judged
 from harness.judge.review_tables import LABEL_VOLTAGES, RAIL_VOLTAGES
 from netlists.formulas import holdup_time
-from netlists.quantity import QuantityError, engineering, read_value
+from netlists.quantity import engineering
 
 NEAR = 0.006  # relative: a label's voltage is the one in the table
 RAILS_OVER_BAND = (0.9, 1.1)  # sum of the rails' powers over the label's; labels round, and some rails share a sum
+ROUNDED = 0.01  # relative: what a label's rounding leaves
 FAR_OFF = 1.6  # from which the two cannot be of one label
 # output watts over volt-amperes at the band's lower end: efficiency times power factor, and makers' room on the current
 WATTS_PER_VA = {True: (0.5, 0.97), False: (0.25, 0.75)}
-BANDS_APART = 1.6  # largest ratio of two bands' volt-amperes a watt
-CLAIM_OVER_ESTIMATE = {"holdup_time": (0.3, 1.7), "inrush_peak": (0.35, 4.0)}
+BANDS_APART = 1.4  # largest ratio of two bands' volt-amperes a watt
+CLAIM_OVER_ESTIMATE = {"holdup_time": (0.25, 1.45), "inrush_peak": (0.35, 4.0)}
 
 
 def rails_against_power(facts: Facts) -> Iterator[Said]:
@@ -25,19 +27,21 @@ def rails_against_power(facts: Facts) -> Iterator[Said]:
     rails = {name: found for name in facts.record.data.nameplate.rails if (found := facts.rail(name)) is not None}
     for name, (volts, amps) in rails.items():
         if volts * amps > facts.power * RAILS_OVER_BAND[1]:
-            paths = tuple(f"nameplate.rails.{name}.{one}" for one in ("current", "voltage"))
+            own = tuple(f"nameplate.rails.{name}.{one}" for one in ("current", "voltage"))
             says = f"rail {name} alone is {volts * amps:.4g} W ({volts:g} V x {amps:g} A), the label {facts.power:g} W"
-            yield Said("wrong", (*paths, facts.power_path), says, _one_rail(facts, rails, name))
+            yield Said("wrong", (*own, facts.power_path), says, _one_rail(facts, rails, name))
     if not rails or len(rails) < len(facts.record.data.nameplate.rails):
         return
     total = sum(volts * amps for volts, amps in rails.values())
-    if not RAILS_OVER_BAND[0] <= total / facts.power <= RAILS_OVER_BAND[1]:
+    if abs(total / facts.power - 1) > ROUNDED:
         terms = " + ".join(f"{volts:g} V x {amps:g} A" for volts, amps in rails.values())
         says = f"the rails add up to {total:.4g} W ({terms}), the label says {facts.power:g} W"
         paths = [f"nameplate.rails.{name}.{one}" for name in rails for one in ("current", "voltage")]
         far = max(total / facts.power, facts.power / total) >= FAR_OFF
         likely = next(filter(None, (_one_rail(facts, rails, name) for name in rails)), "")
-        yield Said("wrong" if far else "doubtful", (*paths, facts.power_path), says, likely)
+        near = RAILS_OVER_BAND[0] <= total / facts.power <= RAILS_OVER_BAND[1]
+        severity: Severity = "note" if near else "wrong" if far else "doubtful"
+        yield Said(severity, (*paths, facts.power_path), says, "" if near else likely)
 
 
 def _one_rail(facts: Facts, rails: dict[str, tuple[float, float]], name: str) -> str:
@@ -67,11 +71,11 @@ def watts_against_voltamperes(facts: Facts) -> Iterator[Said]:
         if not low <= ratio <= high:
             makes = "more than it takes in" if ratio > 1 else "as efficiency times power factor"
             says = (
-                f"band {name}: {band.output_power.nominal:g} W out of {volts:g} V x {amps:g} A = {volts * amps:.4g} VA is "
-                f"{ratio:.0%}, {makes}; usual {low:.0%} to {high:.0%}"
+                f"band {name}: {band.output_power.nominal:g} W out of {volts:g} V x {amps:g} A = {volts * amps:.4g} VA "
+                f"is {ratio:.0%}, {makes}; usual {low:.0%} to {high:.0%}"
             )
             paths = tuple(f"{place}.{one}" for one in ("current", "output_power", "voltage_low"))
-            severity = "wrong" if ratio > 1 or ratio < low / 3 else "doubtful"
+            severity: Severity = "wrong" if ratio > 1 or ratio < low / 3 else "doubtful"
             likely = f"{volts * amps:.3g} W may be the input's volt-amperes" if abs(ratio - 1) < 0.02 else ""
             usual = Usual("", ratio, "1", low, high, {paths[0]: -1.0, paths[1]: 1.0})
             slip = next(iter(judged(facts, usual))).likely
@@ -79,11 +83,13 @@ def watts_against_voltamperes(facts: Facts) -> Iterator[Said]:
     if ratios and max(ratios.values()) / min(ratios.values()) > BANDS_APART:
         text = ", ".join(f"{name} {ratio:.0%}" for name, ratio in ratios.items())
         paths = tuple(f"nameplate.input_bands.{name}.{one}" for name in ratios for one in ("current", "output_power"))
-        yield Said("doubtful", paths, f"the bands' watts a volt-ampere are far apart: {text}", "rows of the label slipped")
+        yield Said(
+            "doubtful", paths, f"the bands' watts a volt-ampere are far apart: {text}", "rows of the label slipped"
+        )
 
 
 def label_voltage(facts: Facts) -> Iterator[Said]:
-    """Ends of input ranges and rails that no label has; a range that is a point or wider than mains is."""
+    """Ends of input ranges that no label has; a range wider than any mains, an unusual tolerance."""
     for name, band in facts.bands.items():
         place = f"nameplate.input_bands.{name}"
         for end in ("voltage_low", "voltage_high") if band.supply == "mains" else ():
@@ -95,28 +101,36 @@ def label_voltage(facts: Facts) -> Iterator[Said]:
                 yield Said("doubtful", (f"{place}.{end}",), f"{end} of band {name} is {value:g} V, on no label", likely)
         low, high = band.voltage_low.nominal, band.voltage_high.nominal
         if band.supply == "mains" and high / low > 3.2:
-            says = f"band {name} reaches from {low:g} to {high:g} V, {high / low:.2g} times; wide ranges reach 2.8 times"
+            says = (
+                f"band {name} reaches from {low:g} to {high:g} V, {high / low:.2g} times; wide ranges reach 2.8 times"
+            )
             yield Said("doubtful", (f"{place}.voltage_low", f"{place}.voltage_high"), says)
         tolerance = band.voltage_tolerance
-        if tolerance is not None and tolerance.nominal > 0.2:
-            says = f"band {name} has a voltage tolerance of {tolerance.nominal:.0%}; mains has 6 to 15 %"
+        if tolerance is not None and not (0.04 <= tolerance.nominal <= 0.2 or tolerance.nominal == 0):
+            says = f"band {name} has a voltage tolerance of {tolerance.nominal:.0%}; labels have 5 to 15 %"
             yield Said("doubtful", (f"{place}.voltage_tolerance",), says, "10 %")
+
+
+def rail_voltage(facts: Facts) -> Iterator[Said]:
+    """A rail of a voltage that supplies do not have."""
     for name, rail in facts.record.data.nameplate.rails.items():
         value = rail.voltage.nominal if rail.voltage else 0.0
         if value and not any(abs(value / one - 1) < NEAR for one in RAIL_VOLTAGES):
             nearest = min(RAIL_VOLTAGES, key=lambda one: abs(one - value))
-            yield Said("doubtful", (f"nameplate.rails.{name}.voltage",), f"rail {name} is {value:g} V, an unusual voltage",
-                       f"{nearest:g} V")  # fmt: skip
+            says = f"rail {name} is {value:g} V, an unusual voltage"
+            yield Said("doubtful", (f"nameplate.rails.{name}.voltage",), says, f"{nearest:g} V")
 
 
 def bands_order(facts: Facts) -> Iterator[Said]:
     """Of two bands the higher one needs less current a watt, and never gives less power."""
     known = [(name, one) for name, one in facts.bands.items() if one.current is not None]
     known.sort(key=lambda item: item[1].voltage_low.nominal)
-    for (name, lower), (other, upper) in zip(known, known[1:], strict=False):
+    for (name, lower), (other, upper) in pairwise(known):
         place = [f"nameplate.input_bands.{one}" for one in (name, other)]
         if upper.voltage_low.nominal < lower.voltage_high.nominal:
-            says = f"bands {name} and {other} overlap: {lower.voltage_high.nominal:g} V, {upper.voltage_low.nominal:g} V"
+            says = (
+                f"bands {name} and {other} overlap: {lower.voltage_high.nominal:g} V, {upper.voltage_low.nominal:g} V"
+            )
             yield Said("doubtful", (f"{place[0]}.voltage_high", f"{place[1]}.voltage_low"), says)
         if upper.output_power.nominal < lower.output_power.nominal * 0.99:
             says = f"band {other}, the higher, has less power than {name}"
@@ -129,10 +143,8 @@ def bands_order(facts: Facts) -> Iterator[Said]:
 
 def condition_in_band(facts: Facts) -> Iterator[Said]:
     """A claim or measurement at a line voltage the label does not have."""
-    data = facts.record.data
-    named = [(f"claims.{name}", one.line_voltage) for name, one in data.claims.items()]
-    named += [(f"measurements.{name}", one.line_voltage) for name, one in data.measurements.items()]
-    for path, voltage in named:
+    for promise in facts.promises:
+        path, voltage = promise.path, promise.line_voltage
         if voltage is None:
             continue
         inside = any(
@@ -150,32 +162,21 @@ def condition_in_band(facts: Facts) -> Iterator[Said]:
 
 def claim_against_parts(facts: Facts) -> Iterator[Said]:
     """Hold-up and inrush as claimed or measured, against the energy of the bulk and the resistance in series."""
-    data = facts.record.data
-    promises = [
-        (f"claims.{name}", one.metric, "at_least" if one.at_least is not None else "at_most",
-         one.at_least if one.at_least is not None else one.at_most, one.line_voltage) for name, one in data.claims.items()
-    ]  # fmt: skip
-    promises += [
-        (f"measurements.{name}", one.metric, "value", one.value, one.line_voltage)
-        for name, one in data.measurements.items()
-    ]
-    for path, metric, name, text, line in promises:
+    for promise in facts.promises:
+        line, path, metric = promise.line_voltage, promise.path, promise.metric
         estimate = _estimate(facts, metric, line.nominal if line is not None else facts.line_high)
-        if estimate is None or text is None:
+        promised = None if estimate is None else promise.value(estimate[1])
+        if estimate is None or promised is None:
             continue
         value, unit, made_of = estimate
-        try:
-            promised = read_value(text, unit)
-        except QuantityError:  # what check refuses
-            continue
         low, high = CLAIM_OVER_ESTIMATE[metric]
         if not low <= promised / value <= high:
             says = (
                 f"{path.replace('.', ' ')} is {engineering(promised, unit, 3)}, and the parts give some "
                 f"{engineering(value, unit, 3)} by hand"
             )
-            severity = "wrong" if promised / value > 5 * high or promised / value < low / 5 else "doubtful"
-            yield Said(severity, (f"{path}.{name}", *made_of), says)
+            severity: Severity = "wrong" if promised / value > 5 * high or promised / value < low / 5 else "doubtful"
+            yield Said(severity, (f"{path}.{promise.field}", *made_of), says)
 
 
 def _estimate(facts: Facts, metric: str, line: float) -> tuple[float, str, tuple[str, ...]] | None:
@@ -238,6 +239,7 @@ RULES = (
     Rule("watts_against_voltamperes", "no more comes out than goes in", "arithmetic; the usual range " + PRACTICE,
          watts_against_voltamperes),
     Rule("label_voltage", "voltages that labels have", PRACTICE, label_voltage),
+    Rule("rail_voltage", "voltages that rails have", PRACTICE, rail_voltage),
     Rule("bands_order", "of two input bands the higher takes less current a watt", PRACTICE, bands_order),
     Rule("condition_in_band", "claims and measurements at a line the label has", "arithmetic", condition_in_band),
     Rule("claim_against_parts", "claims against energy and resistance of the parts", "energy balance; Ohm's law",

@@ -1,172 +1,49 @@
-"""Rules on the list of parts: what a stage lacks, what was entered twice; safety parts of the line side; networks."""
+"""Rules on the list of parts: how many, entered twice, without a place; banks, clamps, snubbers, a standby's rail."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from harness.judge.review_facts import Facts, Held
 from harness.judge.review_rule import PRACTICE, Rule, Said, Usual, all_judged
-from netlists.formulas import leakage_current
-from netlists.instances import BoostPfc, Buck, Flyback, Isolated, Llc, RectifierBulk, TwoSwitchForward
+from harness.judge.review_tables import SINGLE
+from netlists.instances import Buck, Flyback, Isolated, TwoSwitchForward
 from netlists.quantity import engineering
 
-X_LIMIT = 100e-9  # F; below it no discharge is asked for: IEC 60950-1 2.1.1.7 (read in check-values)
-LONGEST_DISCHARGE = 1.0  # s, time constant of pluggable equipment type A, as above
-TYPE_B_DISCHARGE = 10.0  # s, of type B
-# A, protective conductor or touch current of class I equipment: IEC 60950-1 5.1 and IEC 62368-1 5.7 have 3.5 mA, of
-# class II 0.25 mA; from memory
-LEAKAGE_CLASS_I, LEAKAGE_CLASS_II = 3.5e-3, 0.25e-3
-LARGEST_Y = 22e-9  # F, one piece; common practice, no source
-SMALLEST_X = 8e-9  # F, as above
-INRUSH_NEEDS = 33e-6  # F of bulk from which something limits its inrush; common practice, no source
-EMC_FROM = 20.0  # W from which mains supplies have filter parts; as above
 
-
-def y_capacitor_size(facts: Facts) -> Iterator[Said]:
-    """Leakage of Y capacitors at high line; an X capacitor's size in a Y class, and the other way round."""
-    frequency = max([one.frequency_high.nominal for one in facts.bands.values() if one.frequency_high] or [50.0])
-    held = [one for one in facts.of_kind("film_capacitor", "ceramic_capacitor") if _class(one)]
-    y_parts = [one for one in held if _class(one).startswith("Y") and one.value("capacitance")]
-    for one in held:
-        capacitance, is_y = one.value("capacitance"), _class(one).startswith("Y")
-        if capacitance and is_y and capacitance > LARGEST_Y:
-            leaks = engineering(leakage_current(capacitance, facts.line_high, frequency), "A", 3)
+def counts(facts: Facts) -> Iterator[Said]:
+    """Several in parallel of what stands alone; an odd number of Y capacitors in a filter."""
+    for held in facts.of_kind(*SINGLE):
+        several = held.part.parallel > 1 and "transformer" not in held.roles
+        if several and held.kind not in ("relay", "thermistor"):
+            what = held.kind.replace("_", " ")
             says = (
-                f"{one.designator} is {_class(one)} with {engineering(capacitance, 'F', 3)}: each piece leaks {leaks} at "
-                f"{facts.line_high:.4g} V {frequency:g} Hz; the limit of a whole unit is 3.5 mA, 0.25 mA without earth"
+                f"{held.designator} is {held.part.parallel} pieces in parallel; a {what} stands alone, since two "
+                "do not share"
             )
-            x_sized = "X class, or " if capacitance >= 10 * SMALLEST_X else ""
-            likely = f"{x_sized}{engineering(capacitance / 1e3, 'F', 3)} if u was read for n"
-            yield Said("wrong", (one.at("capacitance"), one.path), says, likely)
-        elif capacitance and not is_y and capacitance < SMALLEST_X:
-            says = f"{one.designator} is {_class(one)} with {engineering(capacitance, 'F', 3)}; X capacitors have 10 nF to some uF"
-            likely = f"Y class, or {engineering(capacitance * 1e3, 'F', 3)} if n was read for u"
-            yield Said("doubtful", (one.at("capacitance"), one.path), says, likely)
-    # two Y capacitors, one from each conductor to earth: one of them sees the whole line
-    whole = sum((one.value("capacitance") or 0) * max(1, one.part.parallel / 2) / one.part.series for one in y_parts)
-    leaks_all = leakage_current(whole, facts.line_high, frequency)
-    if y_parts and leaks_all > LEAKAGE_CLASS_I and all((one.value("capacitance") or 0) <= LARGEST_Y for one in y_parts):
-        names = ", ".join(f"{one.part.parallel} x {one.designator}" for one in y_parts)
-        says = (
-            f"Y capacitors ({names}) leak {engineering(leaks_all, 'A', 3)} at {facts.line_high:.4g} V {frequency:g} Hz; the "
-            f"limit is 3.5 mA with earth, 0.25 mA without"
-        )
-        yield Said("doubtful", tuple(path for one in y_parts for path in (one.at("capacitance"), one.path)), says)
+            yield Said("doubtful", (held.path,), says, "one piece")
+    for name, stage in facts.record.data.stages.items():
+        y_parts = [one for one in facts.in_stage(name) if one.safety_class.startswith("Y")]
+        if getattr(stage, "kind", "") == "input_filter" and sum(one.part.parallel for one in y_parts) % 2:
+            text = ", ".join(f"{one.part.parallel} x {one.designator}" for one in y_parts)
+            says = f"{name} has an odd number of Y capacitors ({text}); they come in pairs, one from each conductor"
+            yield Said("note", tuple(one.path for one in y_parts), says)
 
 
-def _class(held: Held) -> str:
-    return str(getattr(held.part, "safety_class", ""))
-
-
-def x_discharge(facts: Facts) -> Iterator[Said]:
-    """X capacitors need a resistor that empties them within a second of pulling the plug."""
-    across = [one for one in facts.of_kind("film_capacitor") if _class(one).startswith("X") and one.value("capacitance")]
-    total = sum((one.value("capacitance") or 0) * one.part.parallel / one.part.series for one in across)
-    if not facts.is_mains or total <= X_LIMIT:
-        return
-    stages = {one.stage for one in across}
-    paths = tuple(path for one in across for path in (one.at("capacitance"), one.path))
-    resistors = [one for one in facts.of_kind("resistor") if one.stage in stages and not one.role and one.value("resistance")]
-    if not resistors:
-        where = next(iter(stages))
-        says = f"{engineering(total, 'F', 3)} of X capacitors in {where} and no resistor there that empties them"
-        yield Said("doubtful", (f"stages.{where}", *paths), says, "a discharge resistor not recorded, or a controller's own")
-        return
-    ohms = 1 / sum(one.part.parallel / one.part.series / (one.value("resistance") or 1) for one in resistors)
-    tau = ohms * total
-    more = tuple(path for one in resistors for path in (one.at("resistance"), one.path))
-    text = f"{engineering(total, 'F', 3)} of X capacitors and {engineering(ohms, 'ohm', 3)}: a time constant of {engineering(tau, 's', 3)}"
-    if tau > LONGEST_DISCHARGE:
-        says = f"{text}; at most 1 s on a plug, 10 s elsewhere"
-        yield Said("wrong" if tau > TYPE_B_DISCHARGE else "doubtful", (*more, *paths), says)
-    watts = facts.line_high**2 / ohms
-    if watts > 0.02 * facts.power or tau < 0.02:
-        says = f"{text}, and {engineering(watts, 'W', 3)} lost at {facts.line_high:.4g} V for ever"
-        yield Said("doubtful", (*more, *paths), says, "a prefix or digit of the resistor, such as a code read literally")
-
-
-def thermistor_energy(facts: Facts) -> Iterator[Said]:
-    """Joules the bulk takes at the highest line's crest against what the thermistor stands."""
-    cans = [one for one in facts.in_role("bulk") if one.value("capacitance")]
-    total = sum((one.value("capacitance") or 0) * one.part.parallel / one.part.series for one in cans)
-    joules = 0.5 * total * facts.crest**2
-
-    def numbers() -> Iterator[Usual]:
-        for held in facts.in_role("inrush_limiter"):
-            most, loss, time = (held.value(one) for one in ("energy_rating", "dissipation_constant", "time_constant"))
-            cans_at = tuple(path for one in cans for path in (one.at("capacitance"), one.path))
-            if most and joules:
-                what = f"energy rating of {held.designator}, {most:g} J, over the {joules:.3g} J of the bulk at {facts.crest:.3g} V"
-                yield Usual(what, most / joules, "1", 1.0, 12.0, {held.at("energy_rating"): 1.0}, cans_at, far=3)
-            if loss and time and joules:
-                rise = joules / (loss * time)
-                what = f"rise of {held.designator} by one inrush of {joules:.3g} J: it"
-                made_of = {held.at("dissipation_constant"): -1.0, held.at("time_constant"): -1.0}
-                yield Usual(what, rise, "K", 1.0, 160.0, made_of, cans_at, far=3)
-
-    yield from all_judged(facts, numbers())
-
-
-def missing_part(facts: Facts) -> Iterator[Said]:
-    """Parts a stage needs or nearly always has, and that are not recorded."""
-    stages = facts.record.data.stages
-    mains = [name for name, one in stages.items() if isinstance(one, RectifierBulk)] if facts.is_mains else []
-    filters = [name for name, one in stages.items() if getattr(one, "kind", "") == "input_filter"]
-    first = (filters or mains or [""])[0]
-    if mains:
-        place = (f"stages.{first}", *((f"stages.{mains[0]}",) if first != mains[0] else ()))
-        if not list(facts.of_kind("fuse")):
-            yield Said("doubtful", place, "no fuse is recorded between mains and rectifier")
-        cans = sum((one.value("capacitance") or 0) * one.part.parallel for one in facts.in_role("bulk"))
-        limited = [*facts.in_role("inrush_limiter"), *facts.of_kind("thermistor")]
-        if cans > INRUSH_NEEDS and not limited:
-            says = f"nothing limits the inrush into {engineering(cans, 'F', 3)}: no thermistor is recorded"
-            yield Said("note", (f"stages.{mains[0]}",), says)
-        if facts.power > EMC_FROM and filters:
-            crossed = [one for one in facts.of_kind("film_capacitor") if _class(one).startswith("X")]
-            if not crossed:
-                yield Said("note", place, "no X capacitor is recorded across the line")
-            if not list(facts.of_kind("common_mode_choke")):
-                yield Said("note", place, "no common mode choke is recorded")
-            if not list(facts.of_kind("varistor")):
-                yield Said("note", place, "no varistor is recorded across the line")
-    for name in mains:
-        yield from _undischarged(facts, name)
-    for name, stage in stages.items():
-        yield from _missing_in(facts, name, stage)
-
-
-def _undischarged(facts: Facts, name: str) -> Iterator[Said]:
-    """A bulk that neither a converter nor a resistor empties."""
-    fed = [one for one in facts.record.data.stages.values() if one.fed_by == name]
-    resistors = [one for one in facts.of_kind("resistor") if one.stage == name]
-    if facts.in_stage(name, "bulk") and not fed and not resistors:
-        yield Said("note", (f"stages.{name}",), f"nothing recorded empties the bulk of {name}: no bleeder, no converter")
-
-
-def _missing_in(facts: Facts, name: str, stage: object) -> Iterator[Said]:
-    held = [one for one in facts.parts if one.stage == name]
-    roles = {role for one in held for role in one.roles} | set(getattr(stage, "refers", {}))
-    kinds = {one.kind for one in held}
-    wanted: list[tuple[str, str]] = []
-    if roles and isinstance(stage, Flyback):
-        wanted = [("sense_resistor", "no sense_resistor: what ends its on-time?")]
-    if roles and isinstance(stage, BoostPfc):
-        wanted = [("input_bank", "no input_bank behind the bridge")]
-    for role, says in wanted:
-        if role not in roles:
-            yield Said("note", (f"stages.{name}",), f"{name} has {says}")
-    if roles and isinstance(stage, TwoSwitchForward | Llc | Flyback | Buck):
-        banks = [one for one in held if one.role in ("output_bank", "second_bank")]
-        big = [one for one in banks if one.kind != "ceramic_capacitor"]
-        if banks and not big:
-            yield Said("note", (f"stages.{name}",), f"{name} has ceramic capacitors alone at its output")
-    if "transformer" in kinds and getattr(stage, "kind", "") == "standby":
-        for one, what in ((("diode", "mosfet"), "rectifier"), (("electrolytic_capacitor", "polymer_capacitor"), "capacitor")):
-            if not kinds & set(one):
-                yield Said("note", (f"stages.{name}",), f"{name} has a transformer and no output {what} recorded")
-    if getattr(stage, "kind", "") == "standby" and "transformer" not in kinds and {"diode", "other"} & kinds:
-        yield Said("note", (f"stages.{name}",), f"{name} has no transformer recorded")
+def structure_against_parts(facts: Facts) -> Iterator[Said]:
+    """A part that the structure stated has no place for."""
+    unused = {
+        ("bypass", "none"): "bypass_diode", ("feed", "bridge"): "boost_choke", ("rectification", "diode"): "low_side",
+    }  # fmt: skip
+    for name, stage in facts.record.data.stages.items():
+        for (field, choice), role in unused.items():
+            stated = stage.choices(field) if hasattr(stage, field) else ()
+            if stated == (choice,) and role in stage.ROLES and (held := facts.in_stage(name, role)):
+                says = (
+                    f'{name} says {field} = "{choice}" and has {held[0].designator} as {role}, which has no place there'
+                )
+                yield Said("doubtful", (f"stages.{name}.{field}", held[0].path), says)
 
 
 def entered_twice(facts: Facts) -> Iterator[Said]:
@@ -218,9 +95,14 @@ def output_banks(facts: Facts) -> Iterator[Said]:
                 share = (one.value("capacitance") or 0) * one.part.parallel / one.part.series / total
                 if share > 0.3:
                     drop = out[1] / (at * total) / out[0]
-                    what = f"output bank of {name}, {engineering(total, 'F', 3)}: a period's charge as a share of its voltage"
+                    what = (
+                        f"output bank of {name}, {engineering(total, 'F', 3)}: a period's charge as a share of "
+                        "its voltage"
+                    )
                     made_of = {one.at("capacitance"): -1.0}
-                    yield Usual(what, drop, "1", 2e-4, 0.035, made_of, (one.path,), {one.path: one.part.parallel}, far=5)
+                    yield Usual(
+                        what, drop, "1", 2e-4, 0.035, made_of, (one.path,), {one.path: one.part.parallel}, far=5
+                    )
 
     yield from all_judged(facts, numbers())
 
@@ -255,6 +137,46 @@ def clamps_and_snubbers(facts: Facts) -> Iterator[Said]:
     yield from all_judged(facts, numbers())
 
 
+def snubber_impedance(facts: Facts) -> Iterator[Said]:
+    """A secondary snubber against the ring it damps: leakage seen from there, with the diodes' capacitance."""
+
+    def numbers() -> Iterator[Usual]:
+        for name, stage in facts.record.data.stages.items():
+            by_role = {role: one for one in facts.parts if one.stage == name for role in one.roles}
+            resistor, capacitor, wound = (
+                by_role.get(one) for one in ("snubber_resistor", "snubber_capacitor", "transformer")
+            )
+            diodes = [by_role[one] for one in ("forward_diode", "freewheel_diode", "rectifier") if one in by_role]
+            if not isinstance(stage, TwoSwitchForward | Flyback) or not resistor or not capacitor or not wound:
+                continue
+            leaked, ratio, ohms, farad = (
+                wound.value("leakage_inductance"), wound.value("ratio"), resistor.value("resistance"),
+                capacitor.value("capacitance"),
+            )  # fmt: skip
+            ringing = sum((one.value("junction_capacitance") or 0) * one.part.parallel for one in diodes)
+            if not leaked or not ratio or not ohms or not farad or not ringing:
+                continue
+            whole = farad * capacitor.part.parallel / capacitor.part.series
+            what = (
+                f"snubber capacitance of {name}, {engineering(whole, 'F', 3)}, over the "
+                f"{engineering(ringing, 'F', 3)} that ring"
+            )
+            yield Usual(
+                what, whole / ringing, "1", 0.5, 20.0, {capacitor.at("capacitance"): 1.0}, (capacitor.path,), far=5
+            )
+            impedance = math.sqrt(leaked / ratio**2 / ringing)
+            damping = ohms * resistor.part.series / resistor.part.parallel
+            what = (
+                f"snubber of {name}, {engineering(damping, 'ohm', 3)}, over its ring's "
+                f"{engineering(impedance, 'ohm', 3)}"
+            )
+            yield Usual(
+                what, damping / impedance, "1", 0.15, 6.0, {resistor.at("resistance"): 1.0}, (resistor.path,), far=5
+            )
+
+    yield from all_judged(facts, numbers())
+
+
 def unmodelled_rail(facts: Facts) -> Iterator[Said]:
     """Capacitors and diodes of a stage without a model, against the one rail it can make."""
     left = [name for name in facts.record.data.nameplate.rails if name not in facts.made_rails]
@@ -268,29 +190,48 @@ def unmodelled_rail(facts: Facts) -> Iterator[Said]:
             if held.stage != spare[0] or held.role:
                 continue
             rated, place = held.value("voltage_rating"), (f"nameplate.rails.{left[0]}.voltage", held.path)
-            if rated and held.kind.endswith("capacitor") and held.kind in ("electrolytic_capacitor", "polymer_capacitor"):
+            if (
+                rated
+                and held.kind.endswith("capacitor")
+                and held.kind in ("electrolytic_capacitor", "polymer_capacitor")
+            ):
                 what = f"voltage rating of {held.designator}, {rated:g} V, over rail {left[0]} of {rail[0]:g} V"
                 yield Usual(what, rated / rail[0], "1", 1.0, 4.0, {held.at("voltage_rating"): 1.0}, place, far=3)
+            farad, henry = held.value("capacitance"), held.value("primary_inductance")
+            if farad and held.kind in ("electrolytic_capacitor", "polymer_capacitor"):
+                each = farad * held.part.parallel / rail[1]
+                what = (
+                    f"{engineering(farad * held.part.parallel, 'F', 3)} of {held.designator} for each ampere of "
+                    f"rail {left[0]}"
+                )
+                made_of = {held.at("capacitance"): 1.0}
+                yield Usual(what, each, "F", 30e-6, 6e-3, made_of, place, {held.path: held.part.parallel}, far=5)
+            if henry:
+                what = f"primary inductance of {held.designator} times the {rail[0] * rail[1]:.3g} W of rail {left[0]}"
+                made_of = {held.at("primary_inductance"): 1.0}
+                yield Usual(what, henry * rail[0] * rail[1], "H W", 4e-3, 0.15, made_of, place, far=5)
             blocked, mean = held.value("reverse_voltage_rating"), held.value("average_current_rating")
             if blocked and held.kind == "diode" and blocked < 400:  # a clamp's diode stands on the other side
                 what = f"reverse rating of {held.designator}, {blocked:g} V, over rail {left[0]} of {rail[0]:g} V"
-                yield Usual(what, blocked / rail[0], "1", 3.0, 20.0, {held.at("reverse_voltage_rating"): 1.0}, place, far=3)
+                yield Usual(
+                    what, blocked / rail[0], "1", 3.0, 20.0, {held.at("reverse_voltage_rating"): 1.0}, place, far=3
+                )
                 if mean:
                     what = f"average rating of {held.designator}, {mean:g} A, over the {rail[1]:g} A of rail {left[0]}"
-                    yield Usual(what, mean / rail[1], "1", 1.0, 12.0, {held.at("average_current_rating"): 1.0}, place, far=3)
+                    yield Usual(
+                        what, mean / rail[1], "1", 1.0, 12.0, {held.at("average_current_rating"): 1.0}, place, far=3
+                    )
 
     yield from all_judged(facts, numbers())
 
 
-SAFETY = "IEC 60384-14, IEC 60950-1 5.1 and IEC 62368-1 5.7, from memory"
 RULES = (
-    Rule("y_capacitor_size", "leakage of Y capacitors at high line; X and Y sizes", SAFETY, y_capacitor_size),
-    Rule("x_discharge", "X capacitors are empty soon after the plug is out", "IEC 60950-1 2.1.1.7, IEC 62368-1 5.5.2.2",
-         x_discharge),
-    Rule("thermistor_energy", "joules of the bulk against the thermistor", "C V^2 / 2; room " + PRACTICE, thermistor_energy),
-    Rule("missing_part", "parts such a stage has", PRACTICE, missing_part),
+    Rule("counts", "how many pieces such a part comes in", PRACTICE, counts),
+    Rule("structure_against_parts", "no part without a place in the structure", "the record itself",
+         structure_against_parts),
     Rule("entered_twice", "no part stands twice", PRACTICE, entered_twice),
     Rule("output_banks", "capacitance at an output for its current", PRACTICE, output_banks),
     Rule("clamps_and_snubbers", "time constants of clamps and snubbers", PRACTICE, clamps_and_snubbers),
+    Rule("snubber_impedance", "a snubber for the ring it damps", "sqrt(L / C); room " + PRACTICE, snubber_impedance),
     Rule("unmodelled_rail", "ratings of a standby stage against its rail", PRACTICE, unmodelled_rail),
 )  # fmt: skip

@@ -6,16 +6,18 @@ import math
 from collections.abc import Iterator
 
 from harness.judge.review_facts import Facts, Held
-from harness.judge.review_rule import PRACTICE, Rule, Said, Usual, all_judged
-from harness.judge.review_seen import Seen, everything_seen
+from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged
+from harness.judge.review_seen import Seen, bank_ripple, everything_seen
 from harness.judge.review_tables import CURRENT_FIELDS, HEADROOM, LOSSES, VOLTAGE_FIELDS
 from netlists.formulas import half_sine_i2t
+from netlists.instances import BoostPfc
 from netlists.quantity import engineering
 
 HALF_SINE = (8e-3, 10.2e-3)  # s, of the mains at 60 and 50 Hz
 VARISTOR = (1.4, 1.75)  # voltage at 1 mA over the RMS rating; common practice, no source
 HIGH_VOLTAGE = 300.0  # V; switches and cans above it are of another make than those below
 DIVIDED = 150.0  # as above, of cans
+AT_OUTPUTS = ("output_bank", "second_bank", "filter_bank")  # whose ESR is one at 100 kHz
 
 
 def voltage_headroom(facts: Facts) -> Iterator[Said]:
@@ -28,7 +30,10 @@ def voltage_headroom(facts: Facts) -> Iterator[Said]:
         low, high = HEADROOM[seen.role]
         ratio, volts = rated / seen.volts, engineering(seen.volts, "V", 3)
         paths = (seen.held.at(field), *seen.because, seen.held.path)
-        said = f"{seen.held.designator} ({seen.role.replace('_', ' ')}) is rated {engineering(rated, 'V', 3)} and sees some {volts}"
+        said = (
+            f"{seen.held.designator} ({seen.role.replace('_', ' ')}) is rated {engineering(rated, 'V', 3)} and "
+            f"sees some {volts}"
+        )
         if ratio < low:
             says = f"{said}, {ratio:.0%} of it" + (f"; usual at least {low:.0%}" if ratio >= 1 else "")
             yield Said("wrong" if ratio < 1 else "doubtful", paths, says, _series(seen))
@@ -75,7 +80,7 @@ def label_current_of_fuse(facts: Facts) -> Iterator[Said]:
         if rated is not None and currents and not 1.0 <= rated / max(currents.values()) <= 4.0:
             path = max(currents, key=lambda one: currents[one])
             says = f"{held.designator} is rated {rated:g} A, the label's input current is {currents[path]:g} A"
-            severity = "wrong" if rated < currents[path] else "doubtful"
+            severity: Severity = "wrong" if rated < currents[path] else "doubtful"
             yield Said(severity, (held.at("current_rating"), path), says)
 
 
@@ -88,6 +93,7 @@ def conduction_share(facts: Facts) -> Iterator[Said]:
             for field in fields:
                 resistance = seen.held.value(field)
                 if resistance and seen.rms and seen.power:
+                    high = min(high, 0.015) if seen.role == "boost_choke" else high
                     pieces = seen.held.part.parallel * (2 if seen.held.kind == "common_mode_choke" else 1)
                     share = seen.rms**2 * resistance * pieces / seen.power
                     what = (
@@ -97,6 +103,67 @@ def conduction_share(facts: Facts) -> Iterator[Said]:
                     made_of = {seen.held.at(field): 1.0}
                     counts = {seen.held.path: seen.held.part.parallel}
                     yield Usual(what, share, "1", low, high, made_of, (seen.held.path,), counts)
+
+    yield from all_judged(facts, numbers())
+
+
+def path_losses(facts: Facts) -> Iterator[Said]:
+    """What feeds, copper and shunts of a converter lose at full load."""
+
+    def numbers() -> Iterator[Usual]:
+        for name, stage in facts.record.data.stages.items():
+            out, given = facts.output(name, stage), facts.input_of(name)
+            power = out[0] * out[1] if out else facts.power
+            into = facts.line_current if isinstance(stage, BoostPfc) else power / given[1] if out and given else None
+            for field, amps in (("feed_resistance", into), ("copper_resistance", out[1] if out else None)):
+                ohms = facts.value(f"stages.{name}.{field}")
+                if ohms and amps:
+                    what = (
+                        f"{field.replace('_', ' ')} of {name}, {engineering(ohms, 'ohm', 3)}, at {amps:.3g} A: "
+                        "its share of the power"
+                    )
+                    yield Usual(what, amps**2 * ohms / power, "1", 1e-5, 0.02, {f"stages.{name}.{field}": 1.0})
+            for held in facts.in_stage(name) if out else ():
+                ohms = held.value("resistance")
+                if held.kind == "shunt" and ohms and not held.role and out:
+                    drop = out[1] * ohms / held.part.parallel
+                    what = f"voltage across {held.designator} at the {out[1]:g} A of {name}"
+                    yield Usual(what, drop, "V", 2e-3, 0.3, {held.at("resistance"): 1.0}, (held.path,))
+
+    yield from all_judged(facts, numbers())
+
+
+def resistor_power(facts: Facts) -> Iterator[Said]:
+    """A resistor's rated power against the voltage it stands at."""
+
+    def numbers() -> Iterator[Usual]:
+        for seen in everything_seen(facts):
+            rated, ohms = seen.held.value("power_rating"), seen.held.value("resistance")
+            if rated and ohms and seen.volts:
+                watts = seen.volts**2 / ohms
+                what = f"power rating of {seen.held.designator}, {rated:g} W, over some {engineering(watts, 'W', 3)}"
+                beside = (seen.held.at("resistance"), seen.held.path)
+                yield Usual(what, rated / watts, "1", 1.0, 30.0, {seen.held.at("power_rating"): 1.0}, beside, far=5)
+
+    yield from all_judged(facts, numbers())
+
+
+def ripple_headroom(facts: Facts) -> Iterator[Said]:
+    """Ripple current of the cans at an output, by the kind of converter, against their rating."""
+
+    def numbers() -> Iterator[Usual]:
+        for name in facts.record.data.stages:
+            amps = bank_ripple(facts, name)
+            held = facts.in_stage(name, "output_bank") if amps else []
+            cans = [one for one in held if one.kind != "ceramic_capacitor" and one.value("capacitance")]
+            for one in cans if len(cans) == 1 else ():
+                rated = one.value("ripple_current_rating")
+                if rated and amps:
+                    each = amps / one.part.parallel
+                    what = f"ripple rating of {one.designator}, {rated:g} A, over some {engineering(each, 'A', 3)} each"
+                    counts = {one.path: one.part.parallel}
+                    made_of = {one.at("ripple_current_rating"): 1.0}
+                    yield Usual(what, rated / each, "1", 0.9, 40.0, made_of, (one.path,), counts, far=4)
 
     yield from all_judged(facts, numbers())
 
@@ -115,7 +182,9 @@ def surge_against_i2t(facts: Facts) -> Iterator[Said]:
                 what = f"i2t rating of {held.designator} at a surge of {surge:g} A"
                 low, high = (half_sine_i2t(surge, one) for one in HALF_SINE)
                 made_of = {held.at("i2t_rating"): 1.0}
-                yield Usual(what, i2t, "A2s", 0.85 * low, 1.15 * high, made_of, (held.at("surge_current_rating"),), far=3)
+                yield Usual(
+                    what, i2t, "A2s", 0.85 * low, 1.15 * high, made_of, (held.at("surge_current_rating"),), far=3
+                )
             if surge and average:
                 what = f"surge of {held.designator} over its average rating"
                 made_of = {held.at("surge_current_rating"): 1.0, held.at("average_current_rating"): -1.0}
@@ -178,16 +247,22 @@ def capacitor_figures(facts: Facts) -> Iterator[Said]:
             capacitance, esr, volts = (held.value(one) for one in ("capacitance", "esr", "voltage_rating"))
             ripple = held.value("ripple_current_rating")
             is_high = (volts or 0) >= DIVIDED
+            most = 130e-6 if held.role in AT_OUTPUTS else 300e-6
             times = {
-                "electrolytic_capacitor": (35e-6, 800e-6) if is_high else (4e-6, 300e-6),
+                "electrolytic_capacitor": (50e-6, 500e-6) if is_high else (7e-6, most),
                 "polymer_capacitor": (0.8e-6, 20e-6), "ceramic_capacitor": (1e-12, 0.5e-6),
                 "film_capacitor": (30e-12, 0.2e-6),
             }.get(held.kind)  # fmt: skip
             if times and capacitance and esr:
                 inferred = held.quantities["esr"].known == "inferred"
-                what = f"ESR times capacitance of {held.designator}, {engineering(esr, 'ohm', 3)} x {engineering(capacitance, 'F', 3)},"
+                what = (
+                    f"ESR times capacitance of {held.designator}, {engineering(esr, 'ohm', 3)} x "
+                    f"{engineering(capacitance, 'F', 3)},"
+                )
                 first = held.at("loss_angle") if inferred and "loss_angle" in held.quantities else held.at("esr")
-                yield Usual(what, esr * capacitance, "s", *times, {first: 1.0}, (held.at("esr"), held.at("capacitance")))
+                yield Usual(
+                    what, esr * capacitance, "s", *times, {first: 1.0}, (held.at("esr"), held.at("capacitance"))
+                )
             rates = {
                 "electrolytic_capacitor": (0.08, 1.3) if is_high else (0.5, 14.0), "polymer_capacitor": (2.0, 160.0),
             }.get(held.kind)  # fmt: skip
@@ -198,7 +273,10 @@ def capacitor_figures(facts: Facts) -> Iterator[Said]:
                 yield Usual(what, ripple / energy, "1", *rates, made_of, (held.at("voltage_rating"),), far=4)
             if held.kind == "electrolytic_capacitor" and capacitance and volts:
                 most = 100.0 if is_high else 40.0
-                what = f"joules one can would hold, {held.designator} with {engineering(capacitance, 'F', 3)} at {volts:g} V: it"
+                what = (
+                    f"joules one can would hold, {held.designator} with {engineering(capacitance, 'F', 3)} at "
+                    f"{volts:g} V: it"
+                )
                 made_of = {held.at("capacitance"): 1.0}
                 yield Usual(what, 0.5 * capacitance * volts**2, "J", 1e-4 if not is_high else 0.02, most, made_of,
                             (held.at("voltage_rating"),), far=4)  # fmt: skip
@@ -227,29 +305,43 @@ def _line_part(held: Held) -> Iterator[Usual]:
         rms, at_1ma = held.value("voltage_rating"), held.value("voltage_at_1ma")
         if rms and at_1ma:
             made_of = {held.at("voltage_at_1ma"): 1.0, held.at("voltage_rating"): -1.0}
-            yield Usual(f"voltage at 1 mA of {name} over its RMS rating", at_1ma / rms, "1", *VARISTOR, made_of, far=1.5)
+            yield Usual(
+                f"voltage at 1 mA of {name} over its RMS rating", at_1ma / rms, "1", *VARISTOR, made_of, far=1.5
+            )
     if held.kind == "thermistor":
         cold = held.value("resistance_25")
         loss, time = held.value("dissipation_constant"), held.value("time_constant")
         if cold and amps:
             made_of = {held.at("resistance_25"): 1.0, held.at("current_rating"): 1.0}
-            yield Usual(f"cold resistance of {name} times its rated current", cold * amps, "V", 6.0, 130.0, made_of, far=5)
+            yield Usual(
+                f"cold resistance of {name} times its rated current", cold * amps, "V", 6.0, 130.0, made_of, far=5
+            )
         if loss and time:
             made_of = {held.at("dissipation_constant"): 1.0, held.at("time_constant"): 1.0}
-            yield Usual(f"heat capacity of {name}, dissipation times time constant,", loss * time, "J/K", 0.08, 9.0, made_of)
+            yield Usual(
+                f"heat capacity of {name}, dissipation times time constant,", loss * time, "J/K", 0.08, 9.0, made_of
+            )
     if held.kind == "common_mode_choke":
         whole, leaked = held.value("inductance"), held.value("leakage_inductance")
         if whole and leaked:
             made_of = {held.at("leakage_inductance"): 1.0, held.at("inductance"): -1.0}
-            yield Usual(f"leakage of {name} over its inductance", leaked / whole, "1", 1.5e-3, 0.06, made_of, far=5)
+            yield Usual(f"leakage of {name} over its inductance", leaked / whole, "1", 2e-3, 0.03, made_of, far=5)
 
 
 RULES = (
-    Rule("voltage_headroom", "rated voltages above what the place sees, and not several times", PRACTICE, voltage_headroom),
-    Rule("current_headroom", "rated currents above what a piece carries, and not many times", PRACTICE, current_headroom),
+    Rule("voltage_headroom", "rated voltages above what the place sees, and not several times", PRACTICE,
+         voltage_headroom),
+    Rule("current_headroom", "rated currents above what a piece carries, and not many times", PRACTICE,
+         current_headroom),
     Rule("label_current_of_fuse", "the fuse above the label's current", PRACTICE, label_current_of_fuse),
     Rule("conduction_share", "what a resistance loses at full load", PRACTICE, conduction_share),
-    Rule("surge_against_i2t", "i2t is that of one half sine of the surge", "closed form; room " + PRACTICE, surge_against_i2t),
+    Rule("path_losses", "what feeds, copper and shunts lose", PRACTICE, path_losses),
+    Rule("resistor_power", "rated power of resistors for the voltage across them", "V^2 / R; room " + PRACTICE,
+         resistor_power),
+    Rule("ripple_headroom", "ripple current of output cans", "ideal waveforms, Erickson and Maksimovic, from memory",
+         ripple_headroom),
+    Rule("surge_against_i2t", "i2t is that of one half sine of the surge", "closed form; room " + PRACTICE,
+         surge_against_i2t),
     Rule("forward_drop", "slope, test current and ratings of one diode", PRACTICE, forward_drop),
     Rule("switch_figures", "on-resistance, capacitance and ratings of one switch", PRACTICE, switch_figures),
     Rule("capacitor_figures", "ESR, ripple rating and size of one capacitor", PRACTICE, capacitor_figures),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from harness.judge.review_facts import Facts
+from harness.judge.review_tables import OF_A_ROLE, OF_A_STAGE, USUAL
 from netlists.quantity import engineering
 
 Severity = Literal["wrong", "doubtful", "note"]
@@ -100,21 +101,38 @@ def judged(facts: Facts, usual: Usual) -> Iterator[Said]:
     yield Said(severity, paths, says, likely(facts, usual))
 
 
+MOST_LIKELY = 2  # explanations that are told
+
+
 def likely(facts: Facts, usual: Usual) -> str:
-    """The first slip of one value, or of a count, that would bring the number into its usual range."""
+    """Slips of one value, or of a count, that would bring the number into its usual range; the commonest first."""
+    found: list[tuple[int, str]] = []
     for path, power in usual.made_of.items():
         quantity = facts.record.quantities.get(path)
-        if quantity is None or not power:
-            continue
-        for factor, why in SLIPS:
-            if usual.low <= usual.value * factor**power <= usual.high:
-                return f"{facts.short(path)} {engineering(quantity.nominal * factor, quantity.unit, 3)}, {why}"
+        band = usual_band(facts, path)
+        for rank, (factor, why) in enumerate(SLIPS if quantity is not None and power else ()):
+            value = quantity.nominal * factor if quantity is not None else 0.0
+            inside = band is None or band[0] <= value <= band[1]
+            if inside and usual.low <= usual.value * factor**power <= usual.high:
+                assert quantity is not None  # else there are no slips
+                found.append((rank, f"{facts.short(path)} {engineering(value, quantity.unit, 3)}, {why}"))
+                break
     for path, count in usual.counts.items():
         if count > 1 and usual.low <= usual.value * count <= usual.high:
-            return f"{facts.short(path)}: one piece where the value is of all {count}"
-        if count > 1 and usual.low <= usual.value / count <= usual.high:
-            return f"{facts.short(path)}: 1 and not {count} pieces, or the value is of all {count}"
-    return ""
+            found.append((len(SLIPS), f"{facts.short(path)}: one piece where the value is of all {count}"))
+        elif count > 1 and usual.low <= usual.value / count <= usual.high:
+            found.append((len(SLIPS), f"{facts.short(path)}: 1 and not {count} pieces, or the value is of all {count}"))
+    return "; or ".join(text for _, text in sorted(found)[:MOST_LIKELY])
+
+
+def usual_band(facts: Facts, path: str) -> tuple[float, float] | None:
+    """Usual range of a part's value by its role and kind; None where there is none."""
+    owner, _, field_name = path.rpartition(".")
+    held = next((one for one in facts.parts if one.path == owner), None)
+    if held is None:
+        return OF_A_STAGE.get(field_name)
+    of_roles = (OF_A_ROLE[role][field_name] for role in held.roles if field_name in OF_A_ROLE.get(role, {}))
+    return next(of_roles, USUAL.get(held.kind, {}).get(field_name))
 
 
 def all_judged(facts: Facts, numbers: Iterable[Usual]) -> Iterator[Said]:

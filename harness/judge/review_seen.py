@@ -209,6 +209,22 @@ def _forward(facts: Facts, name: str, stage: TwoSwitchForward) -> Iterator[Seen]
     yield from _banks(facts, name, stage, volts, power)
 
 
+def bank_ripple(facts: Facts, name: str) -> float | None:
+    """RMS ripple current of an output bank by ideal waveforms [A]; None where it is no such converter."""
+    stage = facts.record.data.stages[name]
+    out = facts.output(name, stage)
+    if out is None:
+        return None
+    if isinstance(stage, Llc):
+        return 0.48 * out[1]  # of a rectified sine about its mean
+    ratios = flyback_ratios(facts, name, stage) if isinstance(stage, Flyback) else {}
+    low = facts.value(f"stages.{name}.input_voltage_low")
+    if isinstance(stage, Flyback) and stage.rail in ratios and low:
+        duty = flyback_duty(low, ratios[stage.rail][0] * (out[0] + RECTIFIER_DROP))
+        return out[1] * math.sqrt(duty / (1 - duty))
+    return None
+
+
 def flyback_ratios(facts: Facts, name: str, stage: Flyback) -> dict[str, tuple[float, str]]:
     """Rail -> ratio of its winding and the path of that."""
     found = {}

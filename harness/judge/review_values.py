@@ -6,15 +6,14 @@ import re
 from collections.abc import Iterator
 
 from harness.judge.review_facts import Facts, Held
-from harness.judge.review_rule import PRACTICE, Rule, Said, Usual, judged
+from harness.judge.review_rule import PRACTICE, Rule, Said, Usual, judged, usual_band
 from harness.judge.review_tables import (
     LINE_FREQUENCIES,
     OF_A_PROMISE,
-    OF_A_ROLE,
     OF_A_STAGE,
     OF_THE_LINE,
     SOLD,
-    USUAL,
+    TOLERANCES,
     Band,
 )
 from netlists.marking_forms import Reading
@@ -39,22 +38,20 @@ NEAR = 0.012  # relative: what is taken for the same value
 def usual_size(facts: Facts) -> Iterator[Said]:
     """A value outside what its kind and role usually have; wrong where another prefix puts it inside."""
     for held in facts.parts:
-        bands = dict(USUAL.get(held.kind, {}))
-        for role in held.roles:
-            bands |= {name: band for name, band in OF_A_ROLE.get(role, {}).items() if name in held.quantities}
-        for name, band in bands.items():
-            if (value := held.value(name)) is not None:
+        for name, quantity in held.quantities.items():
+            band = usual_band(facts, held.at(name))
+            if band is not None and quantity.known != "inferred":  # what it is inferred from is looked at instead
+                value = quantity.nominal
                 what = f"{name.replace('_', ' ')} of {held.designator}, {_kind(held)},"
                 yield from _sized(facts, held.at(name), value, what, band)
-    for stage in facts.record.data.stages:
-        for name, band in OF_A_STAGE.items():
-            value = facts.value(f"stages.{stage}.{name}")
-            if value is not None:
-                yield from _sized(facts, f"stages.{stage}.{name}", value, f"{name.replace('_', ' ')} of {stage}", band)
-    for path, band in OF_THE_LINE.items():
-        value = facts.value(path)
-        if value is not None:
-            yield from _sized(facts, path, value, path.replace(".", " "), band)
+    named = [
+        (f"stages.{stage}.{name}", f"{name.replace('_', ' ')} of {stage}", span)
+        for stage in facts.record.data.stages
+        for name, span in OF_A_STAGE.items()
+    ]
+    for path, what, span in (*named, *((path, path.replace(".", " "), span) for path, span in OF_THE_LINE.items())):
+        if (found := facts.value(path)) is not None:
+            yield from _sized(facts, path, found, what, span)
 
 
 def _kind(held: Held) -> str:
@@ -118,16 +115,24 @@ def _series_for(name: str, wide: float) -> tuple[str, ...]:
 
 
 def tolerance_of_its_kind(facts: Facts) -> Iterator[Said]:
-    """An electrolytic closer than 10 %, or a film or ceramic capacitor of the line closer than 5 %."""
-    least = {"electrolytic_capacitor": 0.095, "polymer_capacitor": 0.095}
-    for held in facts.of_kind(*least):
-        quantity = held.quantities.get("capacitance")
-        if quantity is None or quantity.known != "marked" or quantity.is_exact:
-            continue
-        wide = quantity.high / quantity.nominal - 1
-        if wide < least[held.kind]:
-            says = f"capacitance of {held.designator} is marked ±{wide:.0%}; such cans are sold with 10 or 20 %"
-            yield Said("doubtful", (held.at("capacitance"),), says, "±20 %")
+    """A marked tolerance closer or wider than such parts are sold with."""
+    for held in facts.parts:
+        kinds = [
+            held.kind,
+            *held.roles,
+            *(["x_capacitor"] if getattr(held.part, "safety_class", "")[:1] == "X" else []),
+        ]
+        for field, (low, high), sold in (TOLERANCES[kind] for kind in dict.fromkeys(kinds) if kind in TOLERANCES):
+            quantity = held.quantities.get(field)
+            if quantity is None or quantity.known != "marked" or quantity.is_exact:
+                continue
+            wide = max(quantity.high / quantity.nominal - 1, 1 - quantity.low / quantity.nominal)
+            if not low <= wide <= high:
+                says = (
+                    f"{field.replace('_', ' ')} of {held.designator} is marked ±{wide:.1%}; such parts are sold "
+                    f"with {sold}"
+                )
+                yield Said("doubtful", (held.at(field),), says, sold)
 
 
 def marking_beside_value(facts: Facts) -> Iterator[Said]:
@@ -164,7 +169,8 @@ def _value_in_text(held: Held, name: str, text: str) -> Iterator[Said]:
             continue
         biased = "before bias" in text
         low, high = LEFT_OF_BIAS if biased else (1 - NEAR, 1 + NEAR)
-        if told > 0 and not (low * told <= quantity.nominal <= high * told or quantity.low <= told <= quantity.high):
+        inside = low * told <= quantity.nominal <= high * told or (not biased and quantity.low <= told <= quantity.high)
+        if told > 0 and not inside:
             value = engineering(quantity.nominal, quantity.unit)
             kept = f"; at bias {low:.0%} to {high:.0%} of that are left" if biased else ""
             says = f"{name} of {held.designator} is {value}, and its text says {match.group(1)}{kept}"
@@ -173,20 +179,14 @@ def _value_in_text(held: Held, name: str, text: str) -> Iterator[Said]:
 
 def promise_size(facts: Facts) -> Iterator[Said]:
     """A claim or a measurement of another size than such numbers have."""
-    data = facts.record.data
-    promises = [(f"claims.{name}", one.metric, "at_least" if one.at_least is not None else "at_most",
-                 one.at_least if one.at_least is not None else one.at_most) for name, one in data.claims.items()]  # fmt: skip
-    promises += [(f"measurements.{name}", one.metric, "value", one.value) for name, one in data.measurements.items()]
-    for path, metric, name, text in promises:
-        if metric not in OF_A_PROMISE or text is None:
+    for promise in facts.promises:
+        unit, (low, high) = OF_A_PROMISE.get(promise.metric, ("", (0.0, 0.0)))
+        value = promise.value(unit) if unit else None
+        if value is None:
             continue
-        unit, (low, high) = OF_A_PROMISE[metric]
-        try:
-            value = read_value(text, unit)
-        except QuantityError:  # what check refuses
-            continue
-        what = f"{metric.replace('_', ' ')} of {path.replace('.', ' ')}"
-        for said in judged(facts, Usual(what, value, unit, low, high, {f"{path}.{name}": 1.0})):
+        path = promise.path
+        what = f"{promise.metric.replace('_', ' ')} of {path.replace('.', ' ')}"
+        for said in judged(facts, Usual(what, value, unit, low, high, {f"{path}.{promise.field}": 1.0})):
             slips = [value * step for step in (STEP, 1 / STEP) if low <= value * step <= high]
             likely = f"{engineering(slips[0], unit, 3)}, if the prefix slipped" if slips else ""
             yield Said("wrong" if slips else said.severity, said.paths, said.says, likely)

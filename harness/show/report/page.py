@@ -16,6 +16,7 @@ from harness.show.plots import grouped, read_picture
 from harness.show.report import texts, views
 from harness.show.report.diagram import block_diagram
 from harness.show.report.errata import erratum
+from harness.show.report.remarks import remarks
 from harness.show.report.waveform import Waveforms, draw_waveforms
 from harness.show.schematic import DRAWINGS, stage_svg
 from netlists.record import SupplyRecord
@@ -23,8 +24,8 @@ from netlists.record import SupplyRecord
 Circuit = tuple[str, str, Any]  # instance, kind, parameters
 PACKAGE = "harness.show.report"
 SECTIONS = (
-    ("claims", "Claims"), ("open", "Not settled"), ("next", "Measure next"), ("measured", "Measured"),
-    ("margins", "Margins"), ("scenario", "Scenario"), ("coverage", "Coverage"),
+    ("claims", "Claims"), ("reviewed", "Read before simulating"), ("open", "Not settled"), ("next", "Measure next"),
+    ("measured", "Measured"),    ("margins", "Margins"), ("scenario", "Scenario"), ("coverage", "Coverage"),
 )  # fmt: skip
 LAST_SECTIONS = (("parts", "Parts"), ("limits", "Limits"), ("provenance", "Provenance"))
 # Of a circuit drawing, whose ink follows the page: what schemdraw and the sheet write, and what stands there instead
@@ -73,6 +74,7 @@ def report_page(record: SupplyRecord, published: Published, circuits: Sequence[C
         summary=views.summary(rows),
         errata=[erratum(one) for one in published.errata],
         claims=views.claims(assessment, rows),
+        reviewed=remarks(assessment),
         open=views.open_verdicts(rows),
         readings=views.readings(published.readings),
         measurements=views.measurements(assessment),
