@@ -1,4 +1,4 @@
-"""Values not read yet, proposed from those that are: formulas of the catalogue, several at once, each resting on the others.
+"""Values not read yet, proposed from those that are: formulas of the catalogue, several at once, one by another.
 
 A proposal is never applied: it is text for a person to paste, inferred with a wide range around it, and is computed at
 load like any inferred value. What no formula gives stays unread, and is named.

@@ -68,9 +68,9 @@ def _llc_turns(facts: Facts, name: str, stage: Llc, volts: float, rail: str) -> 
         f"{name} needs a gain of {gain:.3g} at its nominal bus: ratio {ratio:.4g} x {volts:g} V over "
         f"{bus * share[bridge]:g} V of the {bridge} bridge; usual {NOMINAL_GAIN[0]:g} to {NOMINAL_GAIN[1]:g}"
     )
-    likely = f"a ratio of some {needed:.3g}"
-    if NOMINAL_GAIN[0] <= gain * (2 if bridge == "full" else 0.5) <= NOMINAL_GAIN[1]:
-        likely = f"a {'half' if bridge == 'full' else 'full'} bridge" if bridge == "half" else "a half bridge"
+    likely, other = f"a ratio of some {needed:.3g}", {"half": "full", "full": "half"}[bridge]
+    if NOMINAL_GAIN[0] <= gain * share[bridge] / share[other] <= NOMINAL_GAIN[1]:
+        likely += f", or a {other} bridge"
     if NOMINAL_GAIN[0] <= volts / ratio / (bus * share[bridge]) <= NOMINAL_GAIN[1]:
         likely = "primary and secondary turns exchanged"
     paths = [path for one in wound for path in _turns(one)]
@@ -226,7 +226,7 @@ def gain_in_reach(facts: Facts) -> Iterator[Said]:
         low, high = (facts.value(f"stages.{name}.{one}_frequency") for one in ("lowest", "highest"))
         bus, wound = facts.value(f"stages.{name}.input_voltage_low"), facts.in_stage(name, "transformer")
         ratio = sum(one.value("ratio") or 0.0 for one in wound)
-        if found is None or out is None or not low or not high or not bus or not ratio or low >= high:
+        if found is None or out is None or not low or not high or not bus or not ratio or found[2] <= 0:
             continue
         series, capacitance, magnetising = found
         at = resonant_frequency(series, capacitance)

@@ -35,8 +35,8 @@ def y_capacitor_size(facts: Facts) -> Iterator[Said]:
         if capacitance and is_y and capacitance > LARGEST_Y:
             leaks = engineering(leakage_current(capacitance, facts.line_high, frequency), "A", 3)
             says = (
-                f"{one.designator} is {one.safety_class} with {engineering(capacitance, 'F', 3)}: each leaks {leaks} at "
-                f"{facts.line_high:.4g} V {frequency:g} Hz; a unit's limit is 3.5 mA, 0.25 mA without earth"
+                f"{one.designator} is {one.safety_class} with {engineering(capacitance, 'F', 3)}: each leaks {leaks} "
+                f"at {facts.line_high:.4g} V {frequency:g} Hz; a unit's limit is 3.5 mA, 0.25 mA without earth"
             )
             x_sized = "X class, or " if capacitance >= 10 * SMALLEST_X else ""
             likely = f"{x_sized}{engineering(capacitance / 1e3, 'F', 3)} if u was read for n"
