@@ -46,9 +46,7 @@ def review(
 
         from harness.show.review_table import acceptances_text, open_rows
 
-        console().out(
-            acceptances_text(list(open_rows(found.plain())), date.today().isoformat()), highlight=False, end=""
-        )
+        console().out(acceptances_text(open_rows(found.plain()), date.today().isoformat()), highlight=False, end="")
     else:
         from harness.show.review_table import print_review
 

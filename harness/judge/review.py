@@ -123,8 +123,14 @@ def _remark(record: SupplyRecord, rule: Rule, said: Said, accepted: tuple[Accept
     about = [one for one in accepted if one.answers(rule.name, paths[0])]
     standing = next((one for one in about if not holds(one, values)), None)
     lapsed = holds(about[0], values) if about and standing is None else ""
-    line = line_of(record.lines, tuple(paths[0].split(".")))
+    line = _line(record, tuple(paths[0].split(".")))
     return Remark(rule.name, said.severity, paths, line, said.says, said.likely, rule.source, values, standing, lapsed)
+
+
+def _line(record: SupplyRecord, path: tuple[str, ...]) -> int:
+    """Line of a path; of a value that a marking gives the line of that."""
+    marking = (*path[:-1], "marking")
+    return line_of(record.lines, marking if path not in record.lines and marking in record.lines else path)
 
 
 def _value(record: SupplyRecord, path: str) -> float | None:

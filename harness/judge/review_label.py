@@ -7,13 +7,14 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from harness.judge.review_facts import EFFICIENCY, Facts
-from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged, judged
+from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged, judged, likely
 from harness.judge.review_tables import LABEL_VOLTAGES, RAIL_VOLTAGES
 from netlists.formulas import holdup_time
 from netlists.quantity import engineering
 
 NEAR = 0.006  # relative: a label's voltage is the one in the table
 RAILS_OVER_BAND = (0.9, 1.1)  # sum of the rails' powers over the label's; labels round, and some rails share a sum
+WIDEST = 3.6  # upper over lower end of one band; 85 to 300 V is made
 ROUNDED = 0.01  # relative: what a label's rounding leaves
 FAR_OFF = 1.6  # from which the two cannot be of one label
 # output watts over volt-amperes at the band's lower end: efficiency times power factor, and makers' room on the current
@@ -38,10 +39,10 @@ def rails_against_power(facts: Facts) -> Iterator[Said]:
         says = f"the rails add up to {total:.4g} W ({terms}), the label says {facts.power:g} W"
         paths = [f"nameplate.rails.{name}.{one}" for name in rails for one in ("current", "voltage")]
         far = max(total / facts.power, facts.power / total) >= FAR_OFF
-        likely = next(filter(None, (_one_rail(facts, rails, name) for name in rails)), "")
+        suggestion = next(filter(None, (_one_rail(facts, rails, name) for name in rails)), "")
         near = RAILS_OVER_BAND[0] <= total / facts.power <= RAILS_OVER_BAND[1]
         severity: Severity = "note" if near else "wrong" if far else "doubtful"
-        yield Said(severity, (*paths, facts.power_path), says, "" if near else likely)
+        yield Said(severity, (*paths, facts.power_path), says, "" if near else suggestion)
 
 
 def _one_rail(facts: Facts, rails: dict[str, tuple[float, float]], name: str) -> str:
@@ -76,10 +77,10 @@ def watts_against_voltamperes(facts: Facts) -> Iterator[Said]:
             )
             paths = tuple(f"{place}.{one}" for one in ("current", "output_power", "voltage_low"))
             severity: Severity = "wrong" if ratio > 1 or ratio < low / 3 else "doubtful"
-            likely = f"{volts * amps:.3g} W may be the input's volt-amperes" if abs(ratio - 1) < 0.02 else ""
+            suggestion = f"{volts * amps:.3g} W may be the input's volt-amperes" if abs(ratio - 1) < 0.02 else ""
             usual = Usual("", ratio, "1", low, high, {paths[0]: -1.0, paths[1]: 1.0})
             slip = next(iter(judged(facts, usual))).likely
-            yield Said(severity, paths, says, likely or slip)
+            yield Said(severity, paths, says, suggestion or slip)
     if ratios and max(ratios.values()) / min(ratios.values()) > BANDS_APART:
         text = ", ".join(f"{name} {ratio:.0%}" for name, ratio in ratios.items())
         paths = tuple(f"nameplate.input_bands.{name}.{one}" for name in ratios for one in ("current", "output_power"))
@@ -97,12 +98,14 @@ def label_voltage(facts: Facts) -> Iterator[Said]:
             if not any(abs(value / one - 1) < NEAR for one in LABEL_VOLTAGES):
                 peak = next((one for one in LABEL_VOLTAGES if abs(value / math.sqrt(2) / one - 1) < NEAR), None)
                 nearest = min(LABEL_VOLTAGES, key=lambda one: abs(one - value))
-                likely = f"{peak:g} V, if it is the crest" if peak else f"{nearest:g} V"
-                yield Said("doubtful", (f"{place}.{end}",), f"{end} of band {name} is {value:g} V, on no label", likely)
+                suggestion = f"{peak:g} V, if it is the crest" if peak else f"{nearest:g} V"
+                yield Said(
+                    "doubtful", (f"{place}.{end}",), f"{end} of band {name} is {value:g} V, on no label", suggestion
+                )
         low, high = band.voltage_low.nominal, band.voltage_high.nominal
-        if band.supply == "mains" and high / low > 3.2:
+        if band.supply == "mains" and high / low > WIDEST:
             says = (
-                f"band {name} reaches from {low:g} to {high:g} V, {high / low:.2g} times; wide ranges reach 2.8 times"
+                f"band {name} reaches from {low:g} to {high:g} V, {high / low:.2g} times; wide ranges reach 3.5 times"
             )
             yield Said("doubtful", (f"{place}.voltage_low", f"{place}.voltage_high"), says)
         tolerance = band.voltage_tolerance
@@ -155,9 +158,9 @@ def condition_in_band(facts: Facts) -> Iterator[Said]:
         if not inside or not usual:
             what = "outside every input band" if not inside else "no mains"
             peak = [one for one in LABEL_VOLTAGES if abs(voltage.nominal / math.sqrt(2) / one - 1) < NEAR]
-            likely = f"{peak[0]:g} V, if it is the crest" if peak else ""
+            suggestion = f"{peak[0]:g} V, if it is the crest" if peak else ""
             says = f"{path.replace('.', ' ')} is at {voltage.nominal:g} V, {what}"
-            yield Said("wrong" if not inside else "doubtful", (f"{path}.line_voltage",), says, likely)
+            yield Said("wrong" if not inside else "doubtful", (f"{path}.line_voltage",), says, suggestion)
 
 
 def claim_against_parts(facts: Facts) -> Iterator[Said]:
@@ -176,10 +179,12 @@ def claim_against_parts(facts: Facts) -> Iterator[Said]:
                 f"{engineering(value, unit, 3)} by hand"
             )
             severity: Severity = "wrong" if promised / value > 5 * high or promised / value < low / 5 else "doubtful"
-            yield Said(severity, (f"{path}.{promise.field}", *made_of), says)
+            usual = Usual("", promised / value, "1", low, high, made_of)
+            yield Said(severity, (f"{path}.{promise.field}", *made_of), says, likely(facts, usual))
 
 
-def _estimate(facts: Facts, metric: str, line: float) -> tuple[float, str, tuple[str, ...]] | None:
+def _estimate(facts: Facts, metric: str, line: float) -> tuple[float, str, dict[str, float]] | None:
+    """Value, unit, and the paths it is made of with the power in which each goes into the promise over it."""
     crest = line * math.sqrt(2)
     for name in facts.record.data.stages:
         cans = [one for one in facts.in_role("bulk") if one.stage == name]
@@ -190,7 +195,7 @@ def _estimate(facts: Facts, metric: str, line: float) -> tuple[float, str, tuple
         if metric == "holdup_time" and stop:
             start = facts.value(f"stages.{name}.bus_setpoint") or crest
             power = facts.power / (facts.value(f"stages.{name}.converter_efficiency") or EFFICIENCY)
-            made_of = (*(one.at("capacitance") for one in cans), f"stages.{name}.holdup_end_voltage")
+            made_of = {one.at("capacitance"): -1.0 for one in cans} | {f"stages.{name}.holdup_end_voltage": 0.0}
             value = holdup_time(total, 0.97 * start, stop, power)
             return (value, "s", made_of) if value else None
         if metric == "inrush_peak":
@@ -198,7 +203,7 @@ def _estimate(facts: Facts, metric: str, line: float) -> tuple[float, str, tuple
             if held:
                 resistance = sum(one.value("resistance_25") or 0 for one in held)
                 resistance += facts.value("line.resistance") or 0
-                return crest / resistance, "A", tuple(one.at("resistance_25") for one in held)
+                return crest / resistance, "A", {one.at("resistance_25"): 1.0 for one in held}
     return None
 
 

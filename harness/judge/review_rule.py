@@ -101,7 +101,7 @@ def judged(facts: Facts, usual: Usual) -> Iterator[Said]:
     yield Said(severity, paths, says, likely(facts, usual))
 
 
-MOST_LIKELY = 2  # explanations that are told
+MOST_LIKELY, EITHER = 2, "; or "  # explanations that are told, and what stands between them
 
 
 def likely(facts: Facts, usual: Usual) -> str:
@@ -122,7 +122,7 @@ def likely(facts: Facts, usual: Usual) -> str:
             found.append((len(SLIPS), f"{facts.short(path)}: one piece where the value is of all {count}"))
         elif count > 1 and usual.low <= usual.value / count <= usual.high:
             found.append((len(SLIPS), f"{facts.short(path)}: 1 and not {count} pieces, or the value is of all {count}"))
-    return "; or ".join(text for _, text in sorted(found)[:MOST_LIKELY])
+    return EITHER.join(text for _, text in sorted(found)[:MOST_LIKELY])
 
 
 def usual_band(facts: Facts, path: str) -> tuple[float, float] | None:

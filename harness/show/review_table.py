@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from harness.judge.review_rule import EITHER
 from netlists.errors import one_line
 
 STYLES = {"wrong": "bold red", "doubtful": "yellow", "note": "dim"}
@@ -23,9 +24,10 @@ Row = Mapping[str, Any]
 def print_review(console: Console, found: Mapping[str, Any]) -> None:
     """Every remark with its place, numbers, source and likely correction; accepted ones and the counts."""
     console.print(Text(f"{found['record']}: {found['title']}", style="bold"))
-    for row in found["remarks"]:
-        if row["accepted"] is None:
-            _print_remark(console, found["file"], row)
+    for alike in explained_alike(open_rows(found)):
+        _print_remark(console, found["file"], alike[0])
+        for row in alike[1:]:
+            _say_below(console, f"so too: {row['says']} (rule {row['rule']})")
     for line in accepted_lines(found):
         _say(console, line)
     _say(console, counts_line(found))
@@ -46,7 +48,24 @@ def _print_remark(console: Console, file: str, row: Row) -> None:
     lines += [f"rule: {row['rule']} ({row['source']})"]
     lines += [row["lapsed"]] if row["lapsed"] else []
     for line in lines:
-        console.print(Padding(Text(one_line(line), overflow="fold"), (0, 0, 0, 4)))
+        _say_below(console, line)
+
+
+def _say_below(console: Console, line: str) -> None:
+    console.print(Padding(Text(one_line(line), overflow="fold"), (0, 0, 0, 4)))
+
+
+def explained_alike(rows: Sequence[Row]) -> list[list[Row]]:
+    """Remarks that one correction would answer together, each group in the place of its first."""
+    groups: dict[str, list[Row]] = {}
+    for number, row in enumerate(rows):
+        groups.setdefault(row["likely"].split(EITHER)[0] or f"alone {number}", []).append(row)
+    return [sorted(alike, key=_is_about_another) for alike in groups.values()]
+
+
+def _is_about_another(row: Row) -> bool:
+    """Whether what is likely is another value than the one the remark is about."""
+    return not row["likely"].startswith(".".join(row["paths"][0].split(".")[-2:]))
 
 
 def headline(row: Row) -> str:
@@ -77,8 +96,12 @@ def brief_lines(found: Mapping[str, Any]) -> list[str]:
     """For a check: every open remark in one line, and the counts; nothing of an assessment that has no review."""
     if not found:
         return []
-    rows = [row for row in found["remarks"] if row["accepted"] is None]
-    lines = [f"review: {headline(row)}" + (f"; likely {row['likely']}" if row["likely"] else "") for row in rows]
+    lines = [
+        f"review: {headline(alike[0])}"
+        + (f"; likely {alike[0]['likely']}" if alike[0]["likely"] else "")
+        + (f"; {len(alike) - 1} more say so" if len(alike) > 1 else "")
+        for alike in explained_alike(open_rows(found))
+    ]
     return [*lines, *(f"review: {line}" for line in accepted_lines(found)), counts_line(found)]
 
 
@@ -94,6 +117,6 @@ def acceptances_text(rows: Sequence[Row], day: str) -> str:
     return "\n".join(lines[1:]) + "\n" if lines else ""
 
 
-def open_rows(found: Mapping[str, Any]) -> Iterable[Row]:
+def open_rows(found: Mapping[str, Any]) -> list[Row]:
     """Remarks nobody has accepted."""
     return [row for row in found["remarks"] if row["accepted"] is None]
