@@ -150,6 +150,9 @@ CASES: tuple[Case, ...] = (
     ("promise_size", L, {"claims.hold_up.at_least": "10 s"}, "wrong", "claims.hold_up.at_least",
      "10 ms, if the prefix"),
     ("temperature", D, {"claims.inrush.ambient": "77"}, "doubtful", "claims.inrush.ambient", "25 degC, if it was read"),
+    ("temperature_room", D, {BULK + ".marking": "150u 450V 20% 85C"}, "note", BULK + ".temperature_rating", "30 K"),
+    ("range_width", L, {"line.inductance": {"value": "400u", "low": "1u", "high": "800u"}}, "note", "line.inductance",
+     "1 uH to 800 uH, 800 times"),
     ("line_frequency", D, {"claims.hold_up.line_frequency": "58"}, "wrong", "claims.hold_up.line_frequency",
      "50 or 60"),
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""How many slips of the corpus loading refuses or review catches, by kind, and how often it is wrong about what is right.
+"""How many slips of the corpus loading refuses or review catches, by kind, and how often it is wrong.
 
     PYTHONPATH=.:tests .venv/bin/python tests/slip_score.py              # the part rules were written with
     PYTHONPATH=.:tests .venv/bin/python tests/slip_score.py --held-back  # the part they were not

@@ -32,6 +32,8 @@ COMPONENTS = {
     "electrolytic_capacitor": ("capacitance", "capacitor"), "polymer_capacitor": ("capacitance", "capacitor"),
 }  # fmt: skip
 LEFT_OF_BIAS = (0.12, 1.0)  # share of the printed capacitance a class 2 ceramic keeps at its voltage; no source
+LEAST_ROOM = 40.0  # K; common practice, no source
+WIDEST_ASSUMED, WIDEST_MEASURED = 30.0, 3.0  # high over low; common practice, no source
 NEAR = 0.012  # relative: what is taken for the same value
 
 
@@ -202,6 +204,30 @@ def temperature(facts: Facts) -> Iterator[Said]:
             yield Said("doubtful", (path,), says, likely)
 
 
+def temperature_room(facts: Facts) -> Iterator[Said]:
+    """Electrolytic cans rated little above the hottest air, in which their own and their neighbours' heat adds up."""
+    ambient = facts.record.quantities.get("nameplate.ambient")
+    for held in facts.of_kind("electrolytic_capacitor") if ambient is not None else ():
+        rated = held.value("temperature_rating")
+        assert ambient is not None  # else there is no part in the loop
+        if rated is not None and rated - ambient.high < LEAST_ROOM:
+            says = (
+                f"{held.designator} is rated {rated:g} degC and stands in air of up to {ambient.high:g} degC: "
+                f"{rated - ambient.high:.3g} K for all heat inside"
+            )
+            yield Said("note", (held.at("temperature_rating"), "nameplate.ambient"), says, "105 degC, if misread")
+
+
+def range_width(facts: Facts) -> Iterator[Said]:
+    """An assumed range so wide that it says nothing, or a measurement that says little."""
+    for path, quantity in facts.record.quantities.items():
+        widest = {"assumed": WIDEST_ASSUMED, "measured": WIDEST_MEASURED}.get(quantity.known)
+        if widest and quantity.low > 0 and quantity.high / quantity.low > widest and quantity.unit != "degC":
+            ends = f"{engineering(quantity.low, quantity.unit, 3)} to {engineering(quantity.high, quantity.unit, 3)}"
+            says = f"{facts.short(path)} is {quantity.known} as {ends}, {quantity.high / quantity.low:.3g} times"
+            yield Said("note", (path,), says, "an end of the range with another prefix")
+
+
 def line_frequency(facts: Facts) -> Iterator[Said]:
     """A line frequency no mains has."""
     for path, quantity in facts.record.quantities.items():
@@ -222,5 +248,7 @@ RULES = (
          "IEC 60062, EIA-198, from memory", marking_beside_value),
     Rule("promise_size", "claims and measurements of the size such numbers have", PRACTICE, promise_size),
     Rule("temperature", "air a supply is used in", PRACTICE, temperature),
+    Rule("temperature_room", "cans rated well above the air they stand in", PRACTICE, temperature_room),
+    Rule("range_width", "ranges that say something", PRACTICE, range_width),
     Rule("line_frequency", "frequencies of the mains", PRACTICE, line_frequency),
 )  # fmt: skip
