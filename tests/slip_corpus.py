@@ -25,6 +25,7 @@ MOST_OF_A_KIND = 24  # in all records together
 VARIATIONS = 60  # of each kind of variation
 HELD_BACK = 3  # one of so many
 DEMONSTRATIONS = (LANTERN, DRUM, KILN)
+PUBLISHED = LANTERN.parents[2] / "tests" / "references" / "review"
 
 
 @dataclass(frozen=True)
@@ -41,11 +42,17 @@ def boards() -> tuple[Board, ...]:
     return tuple(Board.of(*read_toml(file)) for file in DEMONSTRATIONS)
 
 
-def slips() -> Iterator[Drawn]:
-    """All slips, the same ones every time; every third of a kind is held back."""
+@cache
+def published() -> tuple[Board, ...]:
+    """Supplies written down as they are published, with fewer ratings; no rule was made with them."""
+    return tuple(Board.of(*read_toml(file)) for file in sorted(PUBLISHED.glob("*.toml")))
+
+
+def slips(of: tuple[Board, ...] | None = None) -> Iterator[Drawn]:
+    """All slips of some records, the demonstrations if not given; every third of a kind is held back."""
     for kind in KINDS:
         chance = random.Random(f"{SEED} {kind}")
-        found = [(board, slip) for board in boards() for slip in candidates(board, kind, chance)]
+        found = [(board, slip) for board in of or boards() for slip in candidates(board, kind, chance)]
         chance.shuffle(found)
         for index, (board, slip) in enumerate(found[:MOST_OF_A_KIND]):
             yield Drawn(board, slip, index % HELD_BACK == HELD_BACK - 1)

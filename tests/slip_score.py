@@ -2,6 +2,7 @@
 
     PYTHONPATH=.:tests .venv/bin/python tests/slip_score.py              # the part rules were written with
     PYTHONPATH=.:tests .venv/bin/python tests/slip_score.py --held-back  # the part they were not
+    PYTHONPATH=.:tests .venv/bin/python tests/slip_score.py --published  # slips on published supplies
 
 A slip is caught where loading refuses the record, or a remark names a path of the slipped part: any remark does not do.
 """
@@ -11,9 +12,11 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import cache
 
 from slip_boards import KINDS
-from slip_corpus import Drawn, slips, touches, variations
+from slip_corpus import Drawn, published, slips, touches, variations
+from written_values import Board
 
 from harness.judge.review import review
 from netlists.errors import RecordError
@@ -49,20 +52,27 @@ def way_of(drawn: Drawn) -> str:
         record = drawn.board.edited(drawn.slip.edits)
     except RecordError:
         return "refused"
-    found = {one.severity for one in review(record).remarks if any(touches(drawn.slip, path) for path in one.paths)}
+    said = (one for one in review(record).remarks if (one.rule, one.paths[0]) not in before(drawn.board))
+    found = {one.severity for one in said if any(touches(drawn.slip, path) for path in one.paths)}
     return next((way for way in WAYS[1:4] if way in found), "missed")
 
 
-def scored(held_back: bool) -> Score:
-    """One part of the corpus."""
+@cache
+def before(board: Board) -> frozenset[tuple[str, str]]:
+    """Rule and path of what review says of a record without a slip, which counts for nothing."""
+    return frozenset((one.rule, one.paths[0]) for one in review(board.record).remarks)
+
+
+def scored(held_back: bool, of: tuple[Board, ...] | None = None) -> Score:
+    """One part of the corpus; of records that are given all of it, and no variations."""
     score = Score()
-    for drawn in slips():
-        if drawn.held_back == held_back:
+    for drawn in slips(of):
+        if of or drawn.held_back == held_back:
             way = way_of(drawn)
             score.by_kind[drawn.slip.kind][way] += 1
             if way == "missed":
                 score.missed.append(f"{drawn.slip.kind}: {drawn.board.file}: {drawn.slip.said}")
-    for drawn in variations():
+    for drawn in () if of else variations():
         if drawn.held_back == held_back:
             score.variations[drawn.slip.kind] += 1
             score.alarms[drawn.slip.kind] += bool(review(drawn.board.edited(drawn.slip.edits)).remarks)
@@ -82,6 +92,6 @@ def table(score: Score) -> str:
 
 
 if __name__ == "__main__":
-    found = scored("--held-back" in sys.argv[1:])
+    found = scored("--held-back" in sys.argv[1:], published() if "--published" in sys.argv[1:] else None)
     print(table(found))
     print("\n".join(("", *found.missed)))

@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 from demonstration import LANTERN
 from slip_boards import KINDS
-from slip_corpus import MOST_OF_A_KIND, boards, slips, variations
+from slip_corpus import MOST_OF_A_KIND, boards, published, slips, variations
 from slip_score import scored
 from written_values import Board, edited, split
 
@@ -59,6 +59,7 @@ def test_a_range_goes_along_with_its_value_and_a_marking_keeps_its_other_tokens(
     assert len(boards()) == 3
 
 
+PUBLISHED_CAUGHT, PUBLISHED_OF = 341, 435
 CAUGHT, OF = 412, 475  # of the part that rules were written with, as measured; see DEVELOPERS.md
 
 
@@ -68,3 +69,9 @@ def test_the_rules_catch_what_they_did_and_raise_no_false_alarm() -> None:
     assert found.drawn == OF
     assert found.caught >= CAUGHT, found.missed
     assert found.alarms.total() == 0
+
+
+def test_slips_in_published_supplies_are_caught_as_often_as_they_were() -> None:
+    found = scored(held_back=False, of=published())
+    assert found.drawn == PUBLISHED_OF
+    assert found.caught >= PUBLISHED_CAUGHT, found.missed

@@ -151,7 +151,7 @@ def edited(raw: Mapping[str, Any], edits: Iterable[Edit]) -> dict[str, Any]:
     return changed
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Board:
     """A record as read from its file, with all that was written in it."""
 

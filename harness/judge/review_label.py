@@ -232,7 +232,7 @@ def microfarads_a_watt(facts: Facts) -> Iterator[Said]:
         low, high = (0.35e-6, 2.6e-6) if facts.is_corrected else ((1.1e-6, 5e-6) if wide else (0.4e-6, 4e-6))
         made_of = {held.at("capacitance"): 1.0 for held in cans} | {facts.power_path: -1.0}
         counts = {held.path: held.part.parallel for held in cans}
-        what = f"bulk of {engineering(total, 'F', 3)} at {facts.power:g} W: a watt it"
+        what = f"bulk of {engineering(total, 'F', 3)} for each of {facts.power:g} W"
         yield Usual(what, total / facts.power, "F", low, high, made_of, tuple(counts), counts, far=4)
 
     yield from all_judged(facts, numbers())

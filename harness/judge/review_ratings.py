@@ -274,8 +274,8 @@ def capacitor_figures(facts: Facts) -> Iterator[Said]:
             if held.kind == "electrolytic_capacitor" and capacitance and volts:
                 most = 100.0 if is_high else 40.0
                 what = (
-                    f"joules one can would hold, {held.designator} with {engineering(capacitance, 'F', 3)} at "
-                    f"{volts:g} V: it"
+                    f"energy that one can of {held.designator} holds, {engineering(capacitance, 'F', 3)} at its "
+                    f"{volts:g} V,"
                 )
                 made_of = {held.at("capacitance"): 1.0}
                 yield Usual(what, 0.5 * capacitance * volts**2, "J", 1e-4 if not is_high else 0.02, most, made_of,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from harness.judge.review_facts import Facts
-from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged
+from harness.judge.review_rule import PRACTICE, Rule, Said, Severity, Usual, all_judged, likely
 from harness.judge.review_tables import A_WATT
 from netlists.formulas import leakage_current
 from netlists.instances import BoostPfc, Buck, Flyback, Llc, RectifierBulk, TwoSwitchForward
@@ -39,16 +39,16 @@ def y_capacitor_size(facts: Facts) -> Iterator[Said]:
                 f"at {facts.line_high:.4g} V {frequency:g} Hz; a unit's limit is 3.5 mA, 0.25 mA without earth"
             )
             x_sized = "X class, or " if capacitance >= 10 * SMALLEST_X else ""
-            likely = f"{x_sized}{engineering(capacitance / 1e3, 'F', 3)} if u was read for n"
+            suggestion = f"{x_sized}{engineering(capacitance / 1e3, 'F', 3)} if u was read for n"
             severity: Severity = "wrong" if capacitance > FAR_LARGEST_Y else "doubtful"
-            yield Said(severity, (one.at("capacitance"), one.path), says, likely)
+            yield Said(severity, (one.at("capacitance"), one.path), says, suggestion)
         elif capacitance and not is_y and capacitance < SMALLEST_X:
             says = (
                 f"{one.designator} is {one.safety_class} with {engineering(capacitance, 'F', 3)}; X capacitors "
                 "have 10 nF to some uF"
             )
-            likely = f"Y class, or {engineering(capacitance * 1e3, 'F', 3)} if n was read for u"
-            yield Said("doubtful", (one.at("capacitance"), one.path), says, likely)
+            suggestion = f"Y class, or {engineering(capacitance * 1e3, 'F', 3)} if n was read for u"
+            yield Said("doubtful", (one.at("capacitance"), one.path), says, suggestion)
     # two Y capacitors, one from each conductor to earth: one of them sees the whole line
     whole = sum((one.value("capacitance") or 0) * max(1, one.part.parallel / 2) / one.part.series for one in y_parts)
     leaks_all = leakage_current(whole, facts.line_high, frequency)
@@ -90,7 +90,9 @@ def x_discharge(facts: Facts) -> Iterator[Said]:
     )
     if tau > LONGEST_DISCHARGE:
         says = f"{text}; at most 1 s on a plug, 10 s elsewhere"
-        yield Said("wrong" if tau > TYPE_B_DISCHARGE else "doubtful", (*more, *paths), says)
+        made_of = {one.at("resistance"): 1.0 for one in resistors} | {one.at("capacitance"): 1.0 for one in across}
+        suggestion = likely(facts, Usual("", tau, "s", 0.05, LONGEST_DISCHARGE, made_of))
+        yield Said("wrong" if tau > TYPE_B_DISCHARGE else "doubtful", (*more, *paths), says, suggestion)
     watts = facts.line_high**2 / ohms
     if watts > MOST_WASTED or tau < 0.02:
         says = f"{text}, and {engineering(watts, 'W', 3)} lost at {facts.line_high:.4g} V for ever"
@@ -141,7 +143,7 @@ def farads_a_watt(facts: Facts) -> Iterator[Said]:
             if known and facts.is_mains:
                 made_of = {one.at("capacitance"): 1.0 for one in known}
                 beside = tuple(one.path for one in known)
-                text = f"{what} of {engineering(total, 'F', 3)} at {facts.power:g} W: a watt it"
+                text = f"{what} of {engineering(total, 'F', 3)} for each of {facts.power:g} W"
                 yield Usual(text, total / facts.power, "F", *span, made_of, beside, far=5)
 
     yield from all_judged(facts, numbers())

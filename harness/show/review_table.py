@@ -27,7 +27,7 @@ def print_review(console: Console, found: Mapping[str, Any]) -> None:
     for alike in explained_alike(open_rows(found)):
         _print_remark(console, found["file"], alike[0])
         for row in alike[1:]:
-            _say_below(console, f"so too: {row['says']} (rule {row['rule']})")
+            _say_below(console, f"so too, line {row['line']}: {row['says']} ({row['rule']}: {row['source']})")
     for line in accepted_lines(found):
         _say(console, line)
     _say(console, counts_line(found))
