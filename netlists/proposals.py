@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from netlists.errors import RecordError
 from netlists.formulas import INFERENCES
 from netlists.instances import BoostPfc, Buck, Flyback, Llc, StageInstance, TwoSwitchForward
 from netlists.quantity import Quantity
@@ -67,15 +68,29 @@ def propose(raw: Mapping[str, Any], file: str, lines: Mapping[tuple[str, ...], i
     RecordError : for any fault of the record but values not read yet
     """
     record = record_as_far_as_read(raw, file, lines)
-    chosen: dict[str, _Offer] = {}
-    while more := next((offer for offer in _offers(record) if _fits(record, chosen, offer)), None):
-        chosen[more.path] = more
-    filled = with_inferred(_with_offers(record, chosen))
+    chosen, filled = _taken(record)
     proposals = tuple(
         Proposal(path, one.formula, one.of, one.tolerance, filled.quantities[path]) for path, one in chosen.items()
     )
     left = [fault.field for fault in whole_record_faults(filled) if is_unread(fault) and fault.field not in chosen]
     return Proposed(record.name, proposals, tuple(dict.fromkeys(left)))
+
+
+def _taken(record: SupplyRecord) -> tuple[dict[str, _Offer], SupplyRecord]:
+    """Offers that give a usable value, and the record with them; one that gives none makes room for the next."""
+    refused: set[tuple[str, str]] = set()
+    while True:
+        chosen: dict[str, _Offer] = {}
+        usable = [offer for offer in _offers(record) if (offer.path, offer.formula) not in refused]
+        while more := next((offer for offer in usable if _fits(record, chosen, offer)), None):
+            chosen[more.path] = more
+        try:
+            return chosen, with_inferred(_with_offers(record, chosen))
+        except RecordError as error:
+            failed = {(one.field, chosen[one.field].formula) for one in error.findings if one.field in chosen}
+            if not failed:
+                raise
+            refused |= failed
 
 
 def _fits(record: SupplyRecord, chosen: Mapping[str, _Offer], offer: _Offer) -> bool:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import math
+import random
 from typing import Any
 
 import pytest
@@ -11,7 +14,9 @@ from written_values import GONE, Board
 
 from harness.judge.review import RULES, Remark, review
 from harness.judge.review_accepted import Acceptance
+from netlists.errors import RecordError
 from netlists.formulas import leakage_current
+from netlists.quantity import PLAUSIBLE
 
 BOARDS: dict[str, Board] = {board.file: board for board in boards()}
 
@@ -93,3 +98,19 @@ def test_plain_keys_are_fixed() -> None:
     assert set(plain) == {"schema", "record", "title", "file", "open", "accepted", "remarks", "idle_acceptances"}
     keys = "rule severity paths line says likely source values accepted lapsed"
     assert set(plain["remarks"][0]) == set(keys.split())
+
+
+def test_no_legal_record_breaks_a_rule() -> None:
+    """Several slips at once, and values anywhere within what a reader lets pass."""
+    chance, read = random.Random(385), 0
+    for _ in range(600):
+        board = chance.choice(list(BOARDS.values()))
+        edits = []
+        for entry in chance.sample(board.entries, 4):
+            low, high = PLAUSIBLE.get(entry.unit, (1e-3, 1e3))
+            edits.append(entry.with_value(math.exp(chance.uniform(math.log(low), math.log(high)))))
+        with contextlib.suppress(RecordError):
+            found = review(board.edited(edits)).plain()
+            assert all(one["says"] and one["paths"] for one in found["remarks"])
+            read += 1
+    assert read > 100

@@ -138,6 +138,16 @@ def test_what_no_formula_gives_is_named(tmp_path: Path) -> None:
     assert found.unread == ("stages.mains_rectifier.parts.RT1.b_value",)
 
 
+def test_an_offer_without_a_usable_value_is_left_out(tmp_path: Path) -> None:
+    """A corrector whose lowest line has its crest above the bus has no choke by that formula."""
+    file = without(DRUM, tmp_path, ("stages.corrector.parts.L2", "inductance"))
+    text = file.read_text(encoding="utf-8").replace('voltage_low = "100"', 'voltage_low = "300"')
+    file.write_text(text.replace('voltage_high = "240"', 'voltage_high = "400"'), encoding="utf-8")
+    found = proposed(file)
+    assert found.proposals == ()
+    assert found.unread == ("stages.corrector.parts.L2.inductance",)
+
+
 def test_nothing_is_proposed_where_all_is_read() -> None:
     for file in (LANTERN, DRUM, KILN):
         assert proposed(file).proposals == ()

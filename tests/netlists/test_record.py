@@ -181,8 +181,9 @@ FINDINGS = [
         'voltage_low = "300"',
     ),
     (
-        C1 + '.esr: unknown formula "esr_from_loss"; allowed: esr_from_loss_angle, rail_current, '
-        "turns_ratio; nearest: esr_from_loss_angle",
+        C1 + '.esr: unknown formula "esr_from_loss"; allowed: boost_choke, buck_choke, dead_time, esr_from_loss_angle, '
+        "flyback_inductance, flyback_ratio, forward_choke, forward_ratio, full_bridge_ratio, half_bridge_ratio and 6 "
+        "more; nearest: esr_from_loss_angle",
         'formula = "esr_from_loss_angle"',
         'formula = "esr_from_loss"',
     ),
