@@ -187,6 +187,12 @@ def test_proposals_are_printed_to_be_pasted(command: Command, tmp_path: Path) ->
     assert (nothing.code, nothing.out) == (0, "# lantern-65: nothing is unread that a formula could give\n")
 
 
+def test_one_way_of_printing_at_a_time(command: Command) -> None:
+    done = command(str(LANTERN), "--json", "--accept")
+    assert (done.code, done.out) == (2, "")
+    assert done.err == "review: --json, --accept and --propose print something else each; give one of them\n"
+
+
 def test_a_check_keeps_the_review(checked: Checked) -> None:
     found = checked.json["review"]
     assert (found["record"], found["remarks"]) == ("lantern-65", [])

@@ -11,6 +11,8 @@ from harness.judge.review_tables import SINGLE
 from netlists.instances import Buck, Flyback, Isolated, TwoSwitchForward
 from netlists.quantity import engineering
 
+CLAMP_DIODE = 400.0  # V, from which a diode of a standby supply is taken for its clamp's; common practice, no source
+
 
 def counts(facts: Facts) -> Iterator[Said]:
     """Several in parallel of what stands alone; an odd number of Y capacitors in a filter."""
@@ -182,47 +184,39 @@ def unmodelled_rail(facts: Facts) -> Iterator[Said]:
     left = [name for name in facts.record.data.nameplate.rails if name not in facts.made_rails]
     spare = [name for name, stage in facts.record.data.stages.items() if getattr(stage, "kind", "") == "standby"]
     rail = facts.rail(left[0]) if len(left) == len(spare) == 1 else None
-    if rail is None:
-        return
+    if rail is not None:
+        held = [one for one in facts.in_stage(spare[0]) if not one.role]
+        yield from all_judged(facts, (usual for one in held for usual in _on_the_rail(one, left[0], *rail)))
 
-    def numbers() -> Iterator[Usual]:
-        for held in facts.parts:
-            if held.stage != spare[0] or held.role:
-                continue
-            rated, place = held.value("voltage_rating"), (f"nameplate.rails.{left[0]}.voltage", held.path)
-            if (
-                rated
-                and held.kind.endswith("capacitor")
-                and held.kind in ("electrolytic_capacitor", "polymer_capacitor")
-            ):
-                what = f"voltage rating of {held.designator}, {rated:g} V, over rail {left[0]} of {rail[0]:g} V"
-                yield Usual(what, rated / rail[0], "1", 1.0, 4.0, {held.at("voltage_rating"): 1.0}, place, far=3)
-            farad, henry = held.value("capacitance"), held.value("primary_inductance")
-            if farad and held.kind in ("electrolytic_capacitor", "polymer_capacitor"):
-                each = farad * held.part.parallel / rail[1]
-                what = (
-                    f"{engineering(farad * held.part.parallel, 'F', 3)} of {held.designator} for each ampere of "
-                    f"rail {left[0]}"
-                )
-                made_of = {held.at("capacitance"): 1.0}
-                yield Usual(what, each, "F", 30e-6, 6e-3, made_of, place, {held.path: held.part.parallel}, far=5)
-            if henry:
-                what = f"primary inductance of {held.designator} times the {rail[0] * rail[1]:.3g} W of rail {left[0]}"
-                made_of = {held.at("primary_inductance"): 1.0}
-                yield Usual(what, henry * rail[0] * rail[1], "H W", 4e-3, 0.15, made_of, place, far=5)
-            blocked, mean = held.value("reverse_voltage_rating"), held.value("average_current_rating")
-            if blocked and held.kind == "diode" and blocked < 400:  # a clamp's diode stands on the other side
-                what = f"reverse rating of {held.designator}, {blocked:g} V, over rail {left[0]} of {rail[0]:g} V"
-                yield Usual(
-                    what, blocked / rail[0], "1", 3.0, 20.0, {held.at("reverse_voltage_rating"): 1.0}, place, far=3
-                )
-                if mean:
-                    what = f"average rating of {held.designator}, {mean:g} A, over the {rail[1]:g} A of rail {left[0]}"
-                    yield Usual(
-                        what, mean / rail[1], "1", 1.0, 12.0, {held.at("average_current_rating"): 1.0}, place, far=3
-                    )
 
-    yield from all_judged(facts, numbers())
+def _on_the_rail(held: Held, rail: str, volts: float, amps: float) -> Iterator[Usual]:
+    """What a part of a standby supply has to do with its rail."""
+    place, name = (f"nameplate.rails.{rail}.voltage", held.path), held.designator
+    rated, farad, henry, blocked, mean = (
+        held.value(one) for one in ("voltage_rating", "capacitance", "primary_inductance", "reverse_voltage_rating",
+                                    "average_current_rating")
+    )  # fmt: skip
+    is_can, behind = held.kind in ("electrolytic_capacitor", "polymer_capacitor"), f"rail {rail} of {volts:g} V"
+    if rated and is_can:
+        what, made_of = f"voltage rating of {name}, {rated:g} V, over {behind}", {held.at("voltage_rating"): 1.0}
+        yield Usual(what, rated / volts, "1", 1.0, 4.0, made_of, place, far=3)
+    if farad and is_can:
+        total, pieces = farad * held.part.parallel, {held.path: held.part.parallel}
+        what = f"{engineering(total, 'F', 3)} of {name} for each ampere of rail {rail}"
+        yield Usual(what, total / amps, "F", 30e-6, 6e-3, {held.at("capacitance"): 1.0}, place, pieces, far=5)
+    if henry:
+        what = f"primary inductance of {name} times the {volts * amps:.3g} W of rail {rail}"
+        made_of = {held.at("primary_inductance"): 1.0}
+        yield Usual(what, henry * volts * amps, "H W", 4e-3, 0.15, made_of, place, far=5)
+    if blocked and held.kind == "diode" and blocked < CLAMP_DIODE:
+        what, made_of = (
+            f"reverse rating of {name}, {blocked:g} V, over {behind}",
+            {held.at("reverse_voltage_rating"): 1.0},
+        )
+        yield Usual(what, blocked / volts, "1", 3.0, 20.0, made_of, place, far=3)
+        if mean:
+            what = f"average rating of {name}, {mean:g} A, over the {amps:g} A of rail {rail}"
+            yield Usual(what, mean / amps, "1", 1.0, 12.0, {held.at("average_current_rating"): 1.0}, place, far=3)
 
 
 RULES = (

@@ -241,47 +241,47 @@ def switch_figures(facts: Facts) -> Iterator[Said]:
 
 def capacitor_figures(facts: Facts) -> Iterator[Said]:
     """ESR times capacitance is a property of the make; ripple current goes with the size of the can."""
+    yield from all_judged(facts, (usual for held in facts.parts for usual in (*_esr(held), *_can(held))))
 
-    def numbers() -> Iterator[Usual]:
-        for held in facts.parts:
-            capacitance, esr, volts = (held.value(one) for one in ("capacitance", "esr", "voltage_rating"))
-            ripple = held.value("ripple_current_rating")
-            is_high = (volts or 0) >= DIVIDED
-            most = 130e-6 if held.role in AT_OUTPUTS else 300e-6
-            times = {
-                "electrolytic_capacitor": (50e-6, 500e-6) if is_high else (7e-6, most),
-                "polymer_capacitor": (0.8e-6, 20e-6), "ceramic_capacitor": (1e-12, 0.5e-6),
-                "film_capacitor": (30e-12, 0.2e-6),
-            }.get(held.kind)  # fmt: skip
-            if times and capacitance and esr:
-                inferred = held.quantities["esr"].known == "inferred"
-                what = (
-                    f"ESR times capacitance of {held.designator}, {engineering(esr, 'ohm', 3)} x "
-                    f"{engineering(capacitance, 'F', 3)},"
-                )
-                first = held.at("loss_angle") if inferred and "loss_angle" in held.quantities else held.at("esr")
-                yield Usual(
-                    what, esr * capacitance, "s", *times, {first: 1.0}, (held.at("esr"), held.at("capacitance"))
-                )
-            rates = {
-                "electrolytic_capacitor": (0.08, 1.3) if is_high else (0.5, 14.0), "polymer_capacitor": (2.0, 160.0),
-            }.get(held.kind)  # fmt: skip
-            if rates and capacitance and volts and ripple:
-                energy = math.sqrt(0.5 * capacitance * volts**2)
-                what = f"ripple rating of {held.designator}, {engineering(ripple, 'A', 3)}, for each root of its joules"
-                made_of = {held.at("ripple_current_rating"): 1.0, held.at("capacitance"): -0.5}
-                yield Usual(what, ripple / energy, "1", *rates, made_of, (held.at("voltage_rating"),), far=4)
-            if held.kind == "electrolytic_capacitor" and capacitance and volts:
-                most = 100.0 if is_high else 40.0
-                what = (
-                    f"energy that one can of {held.designator} holds, {engineering(capacitance, 'F', 3)} at its "
-                    f"{volts:g} V,"
-                )
-                made_of = {held.at("capacitance"): 1.0}
-                yield Usual(what, 0.5 * capacitance * volts**2, "J", 1e-4 if not is_high else 0.02, most, made_of,
-                            (held.at("voltage_rating"),), far=4)  # fmt: skip
 
-    yield from all_judged(facts, numbers())
+def _esr(held: Held) -> Iterator[Usual]:
+    capacitance, esr, is_high = held.value("capacitance"), held.value("esr"), _is_high(held)
+    most = 130e-6 if held.role in AT_OUTPUTS else 300e-6
+    times = {
+        "electrolytic_capacitor": (50e-6, 500e-6) if is_high else (7e-6, most),
+        "polymer_capacitor": (0.8e-6, 20e-6), "ceramic_capacitor": (1e-12, 0.5e-6), "film_capacitor": (30e-12, 0.2e-6),
+    }.get(held.kind)  # fmt: skip
+    if times and capacitance and esr:
+        inferred = held.quantities["esr"].known == "inferred"
+        what = (
+            f"ESR times capacitance of {held.designator}, {engineering(esr, 'ohm', 3)} x "
+            f"{engineering(capacitance, 'F', 3)},"
+        )
+        first = held.at("loss_angle") if inferred and "loss_angle" in held.quantities else held.at("esr")
+        yield Usual(what, esr * capacitance, "s", *times, {first: 1.0}, (held.at("esr"), held.at("capacitance")))
+
+
+def _can(held: Held) -> Iterator[Usual]:
+    capacitance, volts, is_high = held.value("capacitance"), held.value("voltage_rating"), _is_high(held)
+    ripple, name, rated = held.value("ripple_current_rating"), held.designator, (held.at("voltage_rating"),)
+    rates = {
+        "electrolytic_capacitor": (0.08, 1.3) if is_high else (0.5, 14.0), "polymer_capacitor": (2.0, 160.0),
+    }.get(held.kind)  # fmt: skip
+    if rates is None or not capacitance or not volts:
+        return
+    joules = 0.5 * capacitance * volts**2
+    if ripple:
+        what = f"ripple rating of {name}, {engineering(ripple, 'A', 3)}, for each root of its joules"
+        made_of = {held.at("ripple_current_rating"): 1.0, held.at("capacitance"): -0.5}
+        yield Usual(what, ripple / math.sqrt(joules), "1", *rates, made_of, rated, far=4)
+    if held.kind == "electrolytic_capacitor":
+        what = f"energy that one can of {name} holds, {engineering(capacitance, 'F', 3)} at its {volts:g} V,"
+        low, high = (0.02, 100.0) if is_high else (1e-4, 40.0)
+        yield Usual(what, joules, "J", low, high, {held.at("capacitance"): 1.0}, rated, far=4)
+
+
+def _is_high(held: Held) -> bool:
+    return (held.value("voltage_rating") or 0.0) >= DIVIDED
 
 
 def line_part_figures(facts: Facts) -> Iterator[Said]:
