@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 from harness.cli_capture import capture_app
 from harness.cli_fit import fit
 from harness.cli_record import add_record_commands
+from harness.cli_review import review_app
 from harness.cli_view import view_app
 from netlists.errors import BulkrailError, InputError, OptionError, SetupError, StoreError
 
@@ -327,6 +328,7 @@ app.command(capture_app)
 app.command(fit, help="Fit up to three assumed values to a stored capture, with 95 % intervals; writes no record.")
 add_record_commands(app)
 app.command(view_app)
+app.command(review_app)
 
 Results = Annotated[Path, Parameter(help="results folder of bulkrail check")]
 RecordName = Annotated[str | None, Parameter(help="only runs of this record")]

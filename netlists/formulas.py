@@ -155,6 +155,130 @@ def turns_ratio(primary: float, secondary: float) -> float:
     return primary / secondary
 
 
+def leakage_current(capacitance: float, voltage: float, frequency: float) -> float:
+    """RMS current [A] through a capacitor on a sinusoidal voltage [V, RMS]: 2 pi f C V. What a Y capacitor leaks."""
+    return 2 * math.pi * frequency * capacitance * voltage
+
+
+def half_sine_i2t(peak: float, duration: float) -> float:
+    """Integral of the square of one half sine of current [A2s]: peak^2 t / 2. Closed form."""
+    return 0.5 * peak**2 * duration
+
+
+def resonant_frequency(inductance: float, capacitance: float) -> float:
+    """Series resonance [Hz], 1 / (2 pi sqrt(L C))."""
+    return 1 / (2 * math.pi * math.sqrt(inductance * capacitance))
+
+
+def resonant_inductance(frequency: float, capacitance: float) -> float:
+    """Inductance [H] that resonates with a capacitance at a frequency: 1 / ((2 pi f)^2 C)."""
+    return 1 / ((2 * math.pi * frequency) ** 2 * capacitance)
+
+
+def resonant_capacitance(frequency: float, inductance: float) -> float:
+    """Capacitance [F] that resonates with an inductance at a frequency: 1 / ((2 pi f)^2 L)."""
+    return 1 / ((2 * math.pi * frequency) ** 2 * inductance)
+
+
+def buck_ripple(v_in: float, v_out: float, inductance: float, frequency: float) -> float:
+    """Peak-to-peak current of a buck's choke [A], ideal parts, continuous: Vo (1 - Vo / Vi) / (L f).
+
+    Of a forward converter with v_in the secondary's voltage. Erickson, Maksimovic, ch. 2 (from memory).
+    """
+    return v_out * (1 - v_out / v_in) / (inductance * frequency)
+
+
+def boost_ripple(v_in: float, v_out: float, inductance: float, frequency: float) -> float:
+    """Peak-to-peak current of a boost choke [A], ideal parts, continuous: Vi (1 - Vi / Vo) / (L f)."""
+    return v_in * (1 - v_in / v_out) / (inductance * frequency)
+
+
+def flyback_duty(v_in: float, reflected: float) -> float:
+    """Duty of an ideal flyback in continuous conduction, nV / (nV + Vi), reflected nV the output at the primary [V]."""
+    return reflected / (reflected + v_in)
+
+
+USUAL_RIPPLE = 0.3  # of a choke's mean current, peak to peak, as they are laid out; common practice, no source
+USUAL_FLYBACK_RIPPLE = 1.0  # of the mean current in the on-time, at the lowest input; common practice, no source
+USUAL_TANK_RATIO = 5.0  # magnetising over resonant inductance of an LLC; common practice, no source
+
+
+def buck_choke(v_in: float, v_out: float, current: float, frequency: float) -> float:
+    """Inductance [H] that leaves ``USUAL_RIPPLE`` of the output current in a buck's choke."""
+    return buck_ripple(v_in, v_out, 1.0, frequency) / (USUAL_RIPPLE * current)
+
+
+def forward_choke(v_bus: float, ratio: float, v_out: float, current: float, frequency: float) -> float:
+    """Inductance [H] that leaves ``USUAL_RIPPLE`` of the output current in a forward converter's choke."""
+    return buck_choke(v_bus / ratio, v_out, current, frequency)
+
+
+def boost_choke(v_line: float, v_bus: float, power: float, frequency: float) -> float:
+    """Inductance [H] of a corrector's choke: ``USUAL_RIPPLE`` of the line's crest current, at its crest.
+
+    Parameters
+    ----------
+    v_line : lowest line [V, RMS];  v_bus : set-point [V];  power : at the output [W], its losses left out
+    """
+    crest = math.sqrt(2) * v_line
+    return boost_ripple(crest, v_bus, 1.0, frequency) / (USUAL_RIPPLE * 2 * power / crest)
+
+
+def flyback_inductance(v_low: float, ratio: float, v_out: float, current: float, frequency: float) -> float:
+    """Primary inductance [H] of a flyback: ``USUAL_FLYBACK_RIPPLE`` of the on-time's mean current, at the lowest input.
+
+    Mean current of the on-time P / (Vi D), ripple Vi D / (L f); so L = (Vi D)^2 / (r P f). Losses left out.
+    """
+    duty = flyback_duty(v_low, ratio * v_out)
+    return (v_low * duty) ** 2 / (USUAL_FLYBACK_RIPPLE * v_out * current * frequency)
+
+
+def half_bridge_ratio(v_bus: float, v_out: float) -> float:
+    """Turns ratio of a half-bridge LLC that works at its resonance at the nominal bus: Vbus / 2 Vo, drops left out."""
+    return v_bus / (2 * v_out)
+
+
+def full_bridge_ratio(v_bus: float, v_out: float) -> float:
+    """Turns ratio of a full-bridge LLC that works at its resonance at the nominal bus: Vbus / Vo, drops left out."""
+    return v_bus / v_out
+
+
+def forward_ratio(v_low: float, duty: float, v_out: float) -> float:
+    """Turns ratio at which a forward converter just regulates at its lowest bus: Vi D / Vo, drops left out."""
+    return v_low * duty / v_out
+
+
+def flyback_ratio(v_low: float, duty: float, v_out: float) -> float:
+    """Turns ratio at which a continuous flyback just regulates at its lowest bus: Vi D / ((1 - D) Vo)."""
+    return v_low * duty / ((1 - duty) * v_out)
+
+
+def tank_magnetising(leakage: float) -> float:
+    """Inductance of an LLC's primary [H] by the resonant one in its leakage: (1 + ``USUAL_TANK_RATIO``) times it."""
+    return (1 + USUAL_TANK_RATIO) * leakage
+
+
+def dead_time(inductance: float, capacitance: float, frequency: float) -> float:
+    """Shortest dead time [s] in which the magnetising current of an LLC's half bridge swings its midpoint.
+
+    The magnetising current's peak Vb / (8 L f) carries the charge 2 C Vb of both switches: t = 16 L C f.
+
+    Parameters
+    ----------
+    inductance : of the primary, secondaries open [H];  capacitance : of one switch, charge equivalent [F]
+
+    References
+    ----------
+    .. [1] The usual sizing of soft switching in LLC application notes (from memory).
+    """
+    return 16 * inductance * capacitance * frequency
+
+
+def magnetising_for_dead_time(time: float, capacitance: float, frequency: float) -> float:
+    """Largest primary inductance [H] that still swings an LLC's half bridge in a dead time: t / (16 C f)."""
+    return time / (16 * capacitance * frequency)
+
+
 @dataclass(frozen=True, slots=True)
 class Inference:
     """A formula a record may name: its arguments with units, its unit, and one line of meaning."""
@@ -178,4 +302,37 @@ INFERENCES: dict[str, Inference] = {
     ),
     "rail_current": Inference(rail_current, {"power": "W", "voltage": "V"}, "A", "P / V"),
     "turns_ratio": Inference(turns_ratio, {"primary": "1", "secondary": "1"}, "1", "N1 / N2"),
+    "resonant_inductance": Inference(
+        resonant_inductance, {"frequency": "Hz", "capacitance": "F"}, "H", "1 / ((2 pi f)^2 C)"
+    ),
+    "resonant_capacitance": Inference(
+        resonant_capacitance, {"frequency": "Hz", "inductance": "H"}, "F", "1 / ((2 pi f)^2 L)"
+    ),
+    "half_bridge_ratio": Inference(half_bridge_ratio, {"v_bus": "V", "v_out": "V"}, "1", "Vbus / 2 Vo"),
+    "full_bridge_ratio": Inference(full_bridge_ratio, {"v_bus": "V", "v_out": "V"}, "1", "Vbus / Vo"),
+    "forward_ratio": Inference(forward_ratio, {"v_low": "V", "duty": "1", "v_out": "V"}, "1", "Vi D / Vo"),
+    "flyback_ratio": Inference(flyback_ratio, {"v_low": "V", "duty": "1", "v_out": "V"}, "1", "Vi D / ((1 - D) Vo)"),
+    "tank_magnetising": Inference(tank_magnetising, {"leakage": "H"}, "H", "6 Lr, a magnetising inductance of 5 Lr"),
+    "magnetising_for_dead_time": Inference(
+        magnetising_for_dead_time, {"time": "s", "capacitance": "F", "frequency": "Hz"}, "H", "t / (16 C f)"
+    ),
+    "dead_time": Inference(dead_time, {"inductance": "H", "capacitance": "F", "frequency": "Hz"}, "s", "16 L C f"),
+    "buck_choke": Inference(
+        buck_choke, {"v_in": "V", "v_out": "V", "current": "A", "frequency": "Hz"}, "H", "Vo (1 - Vo / Vi) / (0.3 I f)"
+    ),
+    "forward_choke": Inference(
+        forward_choke,
+        {"v_bus": "V", "ratio": "1", "v_out": "V", "current": "A", "frequency": "Hz"},
+        "H",
+        "Vo (1 - n Vo / Vbus) / (0.3 I f)",
+    ),
+    "boost_choke": Inference(
+        boost_choke, {"v_line": "V", "v_bus": "V", "power": "W", "frequency": "Hz"}, "H", "30 % ripple at the crest"
+    ),
+    "flyback_inductance": Inference(
+        flyback_inductance,
+        {"v_low": "V", "ratio": "1", "v_out": "V", "current": "A", "frequency": "Hz"},
+        "H",
+        "(Vi D)^2 / (P f), D by the ratio",
+    ),
 }

@@ -23,7 +23,7 @@ from netlists.fields import HistoryLine, Part, Refused, quantity_specs
 from netlists.instances import NetworkBranch, StageInstance
 from netlists.quantity import Quantity, QuantitySpec, shown
 from netlists.record_checks import whole_record_faults
-from netlists.record_inference import with_inferred
+from netlists.record_inference import with_inferred, without_hanging
 from netlists.record_model import SCHEMA as SCHEMA
 from netlists.record_model import Claim as Claim
 from netlists.record_model import InputBand as InputBand
@@ -33,6 +33,7 @@ from netlists.record_model import Nameplate as Nameplate
 from netlists.record_model import Rail as Rail
 from netlists.record_model import RecordData as RecordData
 from netlists.record_model import SupplyRecord as SupplyRecord
+from netlists.record_model import is_unread
 from netlists.toml_lines import find_lines, line_of
 
 LARGEST_FILE = 1_000_000  # bytes; the largest record seen in practice is under 50 kB
@@ -66,6 +67,23 @@ def record_from(raw: Mapping[str, Any], file: str, lines: Mapping[tuple[str, ...
     if findings:
         raise RecordError(findings)
     return with_inferred(record)
+
+
+def record_as_far_as_read(raw: Mapping[str, Any], file: str, lines: Mapping[tuple[str, ...], int]) -> SupplyRecord:
+    """The record in what ``read_toml`` gave, though values that a simulation needs are missing.
+
+    Inferred values that rest on missing ones are left out. All other errors as of ``load_record``.
+    """
+    try:
+        data = RecordData.model_validate(raw)
+    except ValidationError as error:
+        raise RecordError(_shape_findings(error, file, lines)) from error
+    record = _flattened(data, file, lines)
+    faults = (fault for fault in whole_record_faults(record) if not is_unread(fault))
+    findings = list(itertools.islice(faults, MOST_FINDINGS))
+    if findings:
+        raise RecordError(findings)
+    return with_inferred(without_hanging(record))
 
 
 def read_toml(path: str | Path) -> tuple[dict[str, Any], str, Mapping[tuple[str, ...], int]]:

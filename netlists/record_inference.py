@@ -47,6 +47,15 @@ def with_inferred(record: SupplyRecord) -> SupplyRecord:
     return SupplyRecord(record.data, record.file, record.lines, filled, specs)
 
 
+def without_hanging(record: SupplyRecord) -> SupplyRecord:
+    """The record without inferred quantities that rest on a path where nothing is recorded."""
+    kept = dict(record.quantities)
+    while hanging := [path for path, q in kept.items() if any(source not in kept for source in q.of.values())]:
+        for path in hanging:
+            del kept[path]
+    return SupplyRecord(record.data, record.file, record.lines, kept, record.specs)
+
+
 def deviation_path(path: str) -> str:
     """Where the relative tolerance stated around an inferred value stands among a record's quantities."""
     return f"{path}.deviation"

@@ -147,9 +147,17 @@ class SupplyRecord:
         return Finding(self.file, line_of(self.lines, tuple(path.split("."))), path, message)
 
 
+UNREAD = "missing; simulating "
+
+
+def is_unread(finding: Finding) -> bool:
+    """Whether a finding says that a value is not read yet, and nothing else."""
+    return finding.message.startswith(UNREAD)
+
+
 def unread(instance: str, field_name: str) -> str:
     """What to say of a value that a simulation needs and nobody has read yet."""
     return (
-        f"missing; simulating {instance} needs {field_name}: give it, or a range such as "
+        f"{UNREAD}{instance} needs {field_name}: give it, or a range such as "
         f'{{ value = "…", low = "…", high = "…", known = "assumed" }}'
     )

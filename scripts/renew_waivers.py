@@ -19,10 +19,11 @@ from harness.judge.limits_file import limits_beside, load_limits
 from harness.judge.waiver_offer import offer, renewed
 from harness.merge_gate import gather
 from harness.store.export import write_whole
-from netlists.errors import BulkrailError
+from netlists.errors import BulkrailError, InputError
 from netlists.record import load_record
 
 FIRST = re.compile(r"^\[(?:waivers\.|waived_ranges)", re.MULTILINE)
+OTHERS = re.compile(r"^\[(?!waivers\.|waived_ranges)", re.MULTILINE)  # tables that a rewrite would lose
 
 
 def renew(results: Path, file: Path, baselines: Path) -> None:
@@ -36,7 +37,11 @@ def renew(results: Path, file: Path, baselines: Path) -> None:
     failures = decide(evidence)
     text, left = renewed(evidence, failures, today)
     written = limits_file.read_text(encoding="utf-8")
-    if first := FIRST.search(written):
+    first = FIRST.search(written)
+    if first and (other := OTHERS.search(written, first.start())):
+        line = written[: other.start()].count("\n") + 1
+        raise InputError(f"{limits_file}:{line}: move this table before the waivers, which are written anew to the end")
+    if first:
         write_whole(limits_file, (written[: first.start()] + text).encode())
     for failure in left:
         print(f"{record.name}: {failure.key}: {failure.kind}: {failure.message}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from demonstration import LANTERN
 
@@ -43,6 +44,13 @@ def hostile_record(folder: Path) -> SupplyRecord:
     return load_record(file)
 
 
+def _remark(accepted: dict[str, str] | None) -> dict[str, Any]:
+    return {
+        "rule": HOSTILE[3], "severity": "wrong", "paths": [HOSTILE[0], HOSTILE[2]], "line": 1, "says": HOSTILE[0],
+        "likely": HOSTILE[1], "source": HOSTILE[4], "lapsed": HOSTILE[5], "accepted": accepted, "values": {},
+    }  # fmt: skip
+
+
 def published_without_metrics(record: SupplyRecord) -> Published:
     """What a report of a record carries where nothing was simulated."""
     assessment = {
@@ -55,6 +63,10 @@ def published_without_metrics(record: SupplyRecord) -> Published:
         "measurements": [], "limits": {}, "rail_limits": [],
         "provenance": {"created_utc": HOSTILE[0], "program_version": HOSTILE[1], "ngspice_version": HOSTILE[3]},
         "not_modelled": [{"instance": "main_flyback", "what": HOSTILE[0], "reason": HOSTILE[2]}],
+        "review": {
+            "open": {"wrong": 1, "doubtful": 0, "note": 0}, "accepted": 1, "idle_acceptances": [],
+            "remarks": [_remark(None), _remark({"name": "so", "reason": HOSTILE[0], "date": HOSTILE[1]})],
+        },
     }  # fmt: skip
     text = "\n".join(HOSTILE)
     erratum = {

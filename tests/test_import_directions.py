@@ -44,9 +44,11 @@ ALLOWED["harness.cli_record"] = ALLOWED["harness.parts_list"] | {"harness.parts_
 ALLOWED["harness.overlays"] = ALLOWED["harness.captures"] | {"harness.captures"}
 ALLOWED["harness.view"] = ALLOWED["harness.overlays"] | {"harness.overlays"}
 ALLOWED["harness.cli_view"] = ALLOWED["harness.view"] | {"harness.view"}
+ALLOWED["harness.reviewing"] = ALLOWED["harness.judge"] | {"harness.judge"}
+ALLOWED["harness.cli_review"] = ALLOWED["harness.show"] | {"harness.show", "harness.reviewing"}
 ALLOWED["harness.cli"] = ALLOWED["harness.publish"] | {
     "harness.compare", "harness.merge_gate", "harness.publish", "harness.cli_capture", "harness.cli_fit",
-    "harness.cli_record", "harness.cli_view",
+    "harness.cli_record", "harness.cli_review", "harness.cli_view",
 }  # fmt: skip
 
 # library -> the only modules that may import it
@@ -59,7 +61,10 @@ ONLY_USERS = {
     ),
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py,harness/cli_record.py",
-    "cyclopts": "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py,harness/cli_view.py",
+    "cyclopts": (
+        "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py,harness/cli_review.py,"
+        "harness/cli_view.py"
+    ),
     "openpyxl": "harness/partlist/workbook.py",
     "PIL": "harness/store/photos.py",
     "starlette": "harness/show/viewer/",

@@ -6,7 +6,7 @@ import datetime
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from harness.judge.agreement import Agreement, agreement, difference
@@ -22,6 +22,7 @@ from harness.judge.listings import (
     rail_rows,
     recorded_only,
 )
+from harness.judge.review import review
 from harness.judge.sensitivity import break_evens, sensitivities
 from harness.judge.structures import StruckOut, is_struck_out, struck_out
 from harness.judge.verdict import Verdict, decide, margin
@@ -41,6 +42,7 @@ class Assessment:
     limits : what the limits file chose
     rail_limits : its limits of output rails, and whether they are judged in the metrics
     not_modelled : what no study answers, with the reason
+    review : what reading the record without simulating has to say, as ``harness.judge.review`` has it
     struck_out : alternatives of structure that cannot be, with the reason and their rows, which count for nothing
     """
 
@@ -56,6 +58,7 @@ class Assessment:
     rail_limits: tuple[Mapping[str, Any], ...]
     struck_out: tuple[Mapping[str, Any], ...]
     not_modelled: tuple[Mapping[str, Any], ...]
+    review: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def exit_code(self) -> int:
@@ -73,7 +76,9 @@ class Assessment:
         lists: dict[str, Any] = {
             name: tuple(value) if isinstance(value, list) else value for name, value in state.items()
         }
-        return cls(**{name: lists[name] for name in cls.__dataclass_fields__})
+        return cls(
+            **{name: lists[name] for name in cls.__dataclass_fields__ if name in lists}
+        )  # an older one has fewer
 
 
 def finite(value: Any) -> Any:
@@ -118,6 +123,7 @@ def assess(
             for what, reason in PLANS[kind_of(record, instance)].not_modelled(record, instance)
         )
         + tuple(recorded_only(record)),
+        review(record, limits.accepted).plain(),
     )
 
 

@@ -8,7 +8,7 @@ less and a part more.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -54,6 +54,23 @@ def differences(before: Content, after: Content) -> tuple[Difference, ...]:
         if fields or change != "changed":
             found.append(Difference(place, change, fields))
     return tuple(found)
+
+
+def moved_by_formula(found: Iterable[Difference]) -> tuple[tuple[str, Any, Any], ...]:
+    """Path, and quantity before and after, of every inferred value that a correction elsewhere moved.
+
+    Inferred on both sides, with another number: nobody wrote it, a formula did.
+    """
+    return tuple(
+        (f"{one.place}.{name}", old, new)
+        for one in found
+        for name, (old, new) in one.fields.items()
+        if _is_inferred(old) and _is_inferred(new)
+    )
+
+
+def _is_inferred(value: Any) -> bool:
+    return isinstance(value, Mapping) and value.get("known") == "inferred"
 
 
 def content_of_record(record: SupplyRecord, limits: LimitsFile) -> Content:

@@ -1,7 +1,7 @@
 """The limits file: what a person says ratings are worth, beside a record. Read whole or refused with all findings.
 
 ``<record-stem>.limits.toml`` lies beside its record. It chooses a policy for kinds of parts, overrides single limits
-with a reason, and states limits of output rails.
+with a reason, states limits of output rails, and holds what a person answers for: remarks accepted, rows waived.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from harness.judge.policies import (
     Policy,
     ratings_by_kind,
 )
+from harness.judge.review import RULES
+from harness.judge.review_accepted import Acceptance, read_accepted
 from harness.judge.waivers import Waivers, read_waivers
 from harness.plan.plan import PLANS, Plan
 from harness.plan.study import MetricRule
@@ -31,7 +33,7 @@ from netlists.quantity import shown
 from netlists.record import MOST_FINDINGS, SupplyRecord, read_toml
 from netlists.toml_checker import Checker as _Checker
 
-WAIVING = ("waivers", "waived_ranges")  # tables that only the gate reads
+ANSWERS = ("accepted", "waivers", "waived_ranges")  # tables of review and gate; no verdict knows them
 OTHER_SUBJECTS = ("line", "bulk")  # of metrics, beside designators
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,62}")
 
@@ -72,8 +74,8 @@ class LimitsFile:
     Parameters
     ----------
     policies : kind of part -> policy chosen for it
-    rules_sha256 : of all but the waivers and ranges waived: what verdicts rest on
-    waivers : what the gate lets pass; no verdict knows them
+    rules_sha256 : of all but ``ANSWERS``: what verdicts rest on
+    waivers : what the gate lets pass;  accepted : remarks of a review; no verdict knows either
     lines : path -> line of the file
     """
 
@@ -85,6 +87,7 @@ class LimitsFile:
     rules_sha256: str = ""
     waivers: Waivers = field(default_factory=Waivers)
     lines: Mapping[tuple[str, ...], int] = field(default_factory=dict)
+    accepted: tuple[Acceptance, ...] = ()
 
     def policy(self, kind: str) -> Policy:
         """The policy of a kind of part: the manufacturer's rating where none is chosen."""
@@ -118,17 +121,18 @@ def load_limits(path: Path, record: SupplyRecord) -> LimitsFile:
     """
     raw, file, lines = read_toml(path)
     checker = _Checker(file, lines)
-    top = checker.table((), raw, ("schema", "notes", "policies", "overrides", "rails", *WAIVING))
+    top = checker.table((), raw, ("schema", "notes", "policies", "overrides", "rails", *ANSWERS))
     checker.text((), top, "notes")
     policies = dict(_policies(checker, top))
     overrides = tuple(_overrides(checker, top, record))
     rails = tuple(_rails(checker, top, record))
     waivers = read_waivers(checker, top, date.today())
+    accepted = read_accepted(checker, top, [rule.name for rule in RULES], date.today())
     if checker.findings:
         raise RecordError(checker.findings[:MOST_FINDINGS])
-    rules = json.dumps({name: part for name, part in top.items() if name not in WAIVING}, sort_keys=True, default=str)
+    rules = json.dumps({name: part for name, part in top.items() if name not in ANSWERS}, sort_keys=True, default=str)
     sha256, rules_sha256 = (hashlib.sha256(data).hexdigest() for data in (path.read_bytes(), rules.encode()))
-    return LimitsFile(file, sha256, policies, overrides, rails, rules_sha256, waivers, lines)
+    return LimitsFile(file, sha256, policies, overrides, rails, rules_sha256, waivers, lines, accepted)
 
 
 def check_overrides(limits: LimitsFile, plan: Plan) -> None:

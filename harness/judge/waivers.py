@@ -81,10 +81,10 @@ def _waiver(checker: Checker, name: str, raw: object, today: date) -> Waiver:
     rows = dict(_rows(checker, place, table))
     if not table.get("rows"):
         checker.fault((*place, "rows"), "missing; name each row that is waived, with its worst case")
-    return Waiver(name, str(verdict), reason, _past_day(checker, place, table.get("date"), today), rows)
+    return Waiver(name, str(verdict), reason, past_day(checker, place, table.get("date"), today), rows)
 
 
-def _past_day(checker: Checker, place: Place, raw: object, today: date) -> str:
+def past_day(checker: Checker, place: Place, raw: object, today: date) -> str:
     try:
         day = date.fromisoformat(raw.isoformat()[:10] if isinstance(raw, date) else str(raw or ""))
     except ValueError:

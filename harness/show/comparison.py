@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.judge.comparison import UNITS_WITHOUT_RATIO, Comparison
-from harness.judge.differences import Difference
+from harness.judge.differences import Difference, moved_by_formula
 from harness.show.table import SCALED_MARK, VERDICT_STYLES
 from netlists.errors import one_line
 from netlists.quantity import engineering
@@ -34,6 +34,8 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         if names:
             _say(console, f"{place_text(place)}: kept of the old part: {', '.join(names)}")
     _print_differences(console, comparison.differences)
+    for line in moved_lines(comparison.differences):
+        _say(console, line)
     changed = [row for row in comparison.rows if not row["is_same"]]
     _print_rows(console, "verdict changed", [row for row in changed if row["verdict_change"] != "same"])
     alike = [row for row in changed if row["verdict_change"] == "same"]
@@ -77,6 +79,14 @@ def _print_differences(console: Console, differences: Sequence[Difference]) -> N
             else:
                 text = f"{field}: {shown_value(new if one.change == 'added' else old)}"
             console.print(Padding(Text(one_line(text), overflow="fold"), (0, 0, 0, 4)))
+
+
+def moved_lines(found: Sequence[Difference]) -> list[str]:
+    """One line for every inferred value that moved along with what was corrected."""
+    return [
+        f"moved along by its formula: {path.removeprefix('stages.')}: {shown_value(old)} -> {shown_value(new)}"
+        for path, old, new in moved_by_formula(found)
+    ]
 
 
 def place_text(place: str) -> str:

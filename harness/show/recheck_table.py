@@ -11,7 +11,7 @@ from rich.text import Text
 from harness.judge.differences import Difference
 from harness.judge.holding import Lapse
 from harness.judge.published import Published
-from harness.show.comparison import place_text, shown_value
+from harness.show.comparison import moved_lines, place_text, shown_value
 from harness.show.report.errata import changes
 from netlists.errors import one_line
 
@@ -49,6 +49,8 @@ def print_recheck(console: Console, found: Rechecked) -> None:
             _say(console, f"{place_text(one.place)}: {one.change}")
         for name, (old, new) in one.fields.items() if one.change == "changed" else ():
             _say(console, f"{place_text(one.place)}: {name}: {shown_value(old)} -> {shown_value(new)}")
+    for line in moved_lines(found.differences):
+        _say(console, line)
     for lapse in found.lapses:
         said = lapse.plain()
         moved = ", ".join(f"{one['what']} {one['was']} -> {one['now']}" for one in changes(said))

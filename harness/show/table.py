@@ -12,6 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.judge.assess import Assessment
+from harness.show.review_table import brief_lines
+from netlists.errors import one_line
 from netlists.quantity import engineering
 
 VERDICT_STYLES = {"within": "green", "over": "bold red", "undecided": "yellow", "unjudged": "dim", "failed": "bold red"}
@@ -46,6 +48,8 @@ def print_assessment(assessment: Assessment, console: Console, files: Sequence[s
         console.print(line, highlight=False)
     for line in _limits(assessment):
         console.print(line, highlight=False)
+    for line in brief_lines(assessment.review):
+        console.print(Text(one_line(line)), highlight=False)
     console.print(_counts(assessment.metrics), highlight=False)
     for file in files:
         console.print(file, highlight=False, soft_wrap=True)

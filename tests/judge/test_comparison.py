@@ -12,9 +12,9 @@ from demonstration import KILN, LANTERN, changed_record
 from rich.console import Console
 
 from harness.judge.comparison import SEVERITY, Comparison, compare
-from harness.judge.differences import Difference, content_of_record, differences
+from harness.judge.differences import Difference, content_of_record, differences, moved_by_formula
 from harness.judge.limits_file import NO_LIMITS, limits_beside, load_limits
-from harness.show.comparison import print_comparison
+from harness.show.comparison import moved_lines, print_comparison
 from netlists.record import SupplyRecord, load_record
 
 CAN = "[stages.mains_rectifier.parts.C1]"
@@ -175,3 +175,28 @@ def test_widest_numbers_fit_and_slight_changes_are_named() -> None:
     assert "+9900%" in text
     assert max(map(len, text.splitlines())) <= 100
     assert "moved by less than 0.1%: rail, full load: slight of C1 (within)" in text
+
+
+def test_every_inferred_value_that_a_correction_moved_is_named(tmp_path: Path) -> None:
+    """One marking corrected moves the ESR that rests on it, and turns corrected move the ratio."""
+    before = load_record(LANTERN)
+    after = changed_record(
+        LANTERN,
+        tmp_path,
+        ("150u 400V", "180u 400V"),
+        ('primary_turns = { value = "36"', 'primary_turns = { value = "37"'),
+    )
+    found = differences(content_of_record(before, NO_LIMITS), content_of_record(after, NO_LIMITS))
+    moved = {path: (old["value"], new["value"]) for path, old, new in moved_by_formula(found)}
+    assert set(moved) == {"stages.mains_rectifier.parts.C1.esr", "stages.main_flyback.parts.T1.ratio"}
+    old, new = moved["stages.mains_rectifier.parts.C1.esr"]
+    assert new / old == pytest.approx(150 / 180)
+    assert moved_lines(found) == [
+        "moved along by its formula: mains_rectifier.parts.C1.esr: 1.326 ohm (442.1 mohm to 2.21 ohm) inferred -> "
+        "1.105 ohm (368.4 mohm to 1.842 ohm) inferred",
+        "moved along by its formula: main_flyback.parts.T1.ratio: 6 (5.833 to 6.167) inferred -> "
+        "6.167 (5.833 to 6.167) inferred",
+    ]
+    assert (
+        moved_by_formula(differences(content_of_record(before, NO_LIMITS), content_of_record(before, NO_LIMITS))) == ()
+    )

@@ -135,7 +135,7 @@ REFUSED = {
         'policies.fuse.fractions.melting_i2t: must be a value in a plain ratio such as "87%", found "5 A"'
     ),
     "policy = 1": (
-        "policy: unknown field; allowed: notes, overrides, policies, rails, schema, waived_ranges, waivers; "
+        "policy: unknown field; allowed: accepted, notes, overrides, policies, rails, schema, waived_ranges, waivers; "
         "nearest: policies"
     ),
     OVERRIDE.replace("RT1", "RT2"): (

@@ -181,8 +181,9 @@ FINDINGS = [
         'voltage_low = "300"',
     ),
     (
-        C1 + '.esr: unknown formula "esr_from_loss"; allowed: esr_from_loss_angle, fitted_to_capture, rail_current, '
-        "turns_ratio; nearest: esr_from_loss_angle",
+        C1 + '.esr: unknown formula "esr_from_loss"; allowed: boost_choke, buck_choke, dead_time, esr_from_loss_angle, '
+        "fitted_to_capture, flyback_inductance, flyback_ratio, forward_choke, forward_ratio, full_bridge_ratio and 7 "
+        "more; nearest: esr_from_loss_angle",
         'formula = "esr_from_loss_angle"',
         'formula = "esr_from_loss"',
     ),

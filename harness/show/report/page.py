@@ -17,6 +17,7 @@ from harness.show.report import part_views, texts, views
 from harness.show.report.diagram import block_diagram
 from harness.show.report.errata import erratum
 from harness.show.report.evidence import evidence_of
+from harness.show.report.remarks import remarks
 from harness.show.report.waveform import Waveforms, draw_waveforms
 from harness.show.schematic import DRAWINGS, stage_svg
 from netlists.record import SupplyRecord
@@ -25,8 +26,8 @@ Circuit = tuple[str, str, Any]  # instance, kind, parameters
 PACKAGE = "harness.show.report"
 STYLES = (("harness.show", "palette.css"), (PACKAGE, "templates/report.css"))
 SECTIONS = (
-    ("claims", "Claims"), ("open", "Not settled"), ("next", "Measure next"), ("measured", "Measured"),
-    ("margins", "Margins"), ("scenario", "Scenario"), ("coverage", "Coverage"),
+    ("claims", "Claims"), ("reviewed", "Read before simulating"), ("open", "Not settled"), ("next", "Measure next"),
+    ("measured", "Measured"), ("margins", "Margins"), ("scenario", "Scenario"), ("coverage", "Coverage"),
 )  # fmt: skip
 LAST_SECTIONS = (("parts", "Parts"), ("limits", "Limits"), ("provenance", "Provenance"))
 # Of a circuit drawing, whose ink follows the page: what schemdraw and the sheet write, and what stands there instead
@@ -83,6 +84,7 @@ def report_page(
         summary=views.summary(rows),
         errata=[erratum(one) for one in published.errata],
         claims=views.claims(assessment, rows),
+        reviewed=remarks(assessment),
         open=views.open_verdicts(rows),
         readings=views.readings(published.readings),
         measurements=views.measurements(assessment),
