@@ -142,6 +142,7 @@ CASES: tuple[Case, ...] = (
      "a value of E48"),
     ("tolerance_of_its_kind", L, {BULK + ".marking": "150u 400V 2% 105C"}, "doubtful", BULK + ".capacitance", "±20 %"),
     ("marking_beside_value", L, {INLET + ".CX1.note": "marked 334K"}, "clean", "", ""),
+    ("marking_beside_value", L, {INLET + ".CX1.note": "X2, code 2219 on its side, date code 104"}, "clean", "", ""),
     ("marking_beside_value", L, {INLET + ".CX1.note": "marked 224K"}, "wrong", INLET + ".CX1.capacitance",
      "220 nF"),
     ("marking_beside_value", K, {"stages.logic_5v.parts.C39.capacitance": {"value": "16u", "low": "10u",

@@ -25,6 +25,7 @@ STEP = 1e3  # between prefixes
 SEEN_IN_NOTES = re.compile(
     r"(?:mark(?:ed|ing)?|print(?:ed)?|code|reads?|says?|stamped)\s*[:=]?\s*\"?([0-9A-Z][0-9A-Za-z.]{1,9})(?![\w.])"
 )
+DATED = re.compile(r"\b(?:date|week|year|lot|batch)\b[^,;.]*$", re.IGNORECASE)  # before a number in a text
 VALUE_IN_TEXT = re.compile(r"(?<![\w.])(\d+(?:\.\d+)? ?[pnumk]?(?:F|H|ohm))\b")
 COMPONENTS = {
     "resistor": ("resistance", "resistor"), "shunt": ("resistance", "resistor"), "choke": ("inductance", "inductor"),
@@ -146,6 +147,8 @@ def marking_beside_value(facts: Facts) -> Iterator[Said]:
             continue
         text = f"{held.part.note} {held.part.description} {quantity.note}"
         for match in SEEN_IN_NOTES.finditer(text):
+            if _is_no_code(match.group(1), text[: match.start()], component):
+                continue
             readings = [
                 one for one in decode(match.group(1)).readings
                 if one.component == component and one.value and not one.misread
@@ -156,6 +159,11 @@ def marking_beside_value(facts: Facts) -> Iterator[Said]:
                 says = f"{name} of {held.designator} is {value}, and its note has {shown(match.group(1))}, {means}"
                 yield Said("wrong", (held.at(name),), says, means)
         yield from _value_in_text(held, name, text)
+
+
+def _is_no_code(text: str, before: str, component: str) -> bool:
+    """Whether bare digits are a date, or four of them a year and week; of four digits only resistors have codes."""
+    return text.isdigit() and (bool(DATED.search(before)) or (component != "resistor" and len(text) != 3))
 
 
 def _same(reading: Reading, low: float, high: float) -> bool:
