@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from importlib.resources import files
 from pathlib import Path
 
 from netlists.errors import OptionError, StoreError
 from netlists.quantity import shown
+
+STARTER = Path(__file__).with_name("starter.toml")
 
 
 def write_starter(name: str, folder: Path) -> Path:
@@ -36,5 +37,5 @@ def starter_text(name: str) -> str:
         raise OptionError(
             f"NAME: must be lower-case letters, digits and hyphens, such as kiln-900, found {shown(name)}"
         )
-    text = (files("netlists") / "starter.toml").read_text(encoding="utf-8")
+    text = STARTER.read_text(encoding="utf-8")
     return text.replace('name = "NAME"', f'name = "{name}"')

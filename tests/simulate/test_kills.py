@@ -76,7 +76,12 @@ def test_the_parent_killed_at_20_instants(tmp_path: Path, environment: dict[str,
 
         def lines_of(folder: Path, *kill: object) -> list[str]:
             print(folder, CASES, 2, "", "", *kill, sep="\t", file=parents.stdin, flush=True)
-            return list(iter(lambda: parents.stdout.readline().strip(), "ended"))  # type: ignore[union-attr]
+            return list(iter(answer, "ended"))
+
+        def answer() -> str:
+            line = parents.stdout.readline()  # type: ignore[union-attr]
+            assert line, f"the process that starts parents has ended: {parents.communicate(timeout=60)}"
+            return str(line.strip())
 
         for _ in range(20):
             kill_at = len(run_files(results)) + int(random.integers(1, 3))
