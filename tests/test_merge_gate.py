@@ -225,7 +225,15 @@ def test_a_baseline_is_accepted_where_nothing_else_fails_and_written_the_same_tw
     accepted = desk.gate(accept=True)
     assert accepted.passes
     written = desk.baseline.read_bytes()
-    assert written == (BASELINES / "lantern-65.json").read_bytes()
+    worst_in_baseline(670.0)(desk)
+    assert desk.gate(accept=True).passes
+    assert desk.baseline.read_bytes() == written
+    # the committed one, but for what another processor or mathematics library rounds, most in the phase of a ring
+    ours, committed = (json.loads(text)["metrics"] for text in (written, (BASELINES / "lantern-65.json").read_bytes()))
+    assert ours.keys() == committed.keys()
+    for key, row in ours.items():
+        assert row["worst"] == pytest.approx(committed[key]["worst"], rel=0.01, abs=1e-9), key
+        assert {**row, "worst": 0} == {**committed[key], "worst": 0}
     lines = written.decode().splitlines()
     keys = [line.split('":')[0] for line in lines if line.startswith('  "mai')]
     assert keys == sorted(keys)
