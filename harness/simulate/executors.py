@@ -12,6 +12,7 @@ import contextlib
 import multiprocessing
 import pickle
 import signal
+import tempfile
 import time
 from collections import deque
 from collections.abc import Callable, Generator, Hashable, Iterable
@@ -256,10 +257,19 @@ def _start_forkserver() -> None:
     """Starts the process that forks workers with Ctrl-C blocked in it and so in each worker from its first moment.
 
     A worker ignores SIGINT later itself, but would print a traceback in the moment before.
+
+    Raises
+    ------
+    SetupError : the temporary folder has no room for its socket, or a path too long for one
     """
     resource_tracker.ensure_running()  # would unblock the signals on its own
     previous = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         forkserver.ensure_running()
+    except OSError as error:
+        place = tempfile.gettempdir()
+        raise SetupError(
+            f"{place}: no socket can be made ({error.strerror or error}); set TMPDIR to another"
+        ) from error
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, previous)

@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,15 +33,30 @@ CASES = 120
 
 
 @pytest.fixture
-def environment(tmp_path: Path) -> Iterator[dict[str, str]]:
-    """Variables of a subprocess with a temporary folder of its own, which must be empty of workers in the end."""
-    temporary = tmp_path / "tmp"
-    temporary.mkdir()
-    yield os.environ | {"TMPDIR": str(temporary), "PYTHONPATH": os.pathsep.join([str(DRIVER.parent), str(ROOT)])}
-    end = time.monotonic() + 20
-    while list(temporary.glob("bulkrail-*")) and time.monotonic() < end:
-        time.sleep(0.02)
-    assert list(temporary.glob("bulkrail-*")) == []
+def environment() -> Iterator[dict[str, str]]:
+    """Variables of a subprocess with a temporary folder of its own, which must be empty of workers in the end.
+
+    Its path is short, since a socket lies in it.
+    """
+    with tempfile.TemporaryDirectory() as temporary:
+        yield os.environ | {"TMPDIR": temporary, "PYTHONPATH": os.pathsep.join([str(DRIVER.parent), str(ROOT)])}
+        end = time.monotonic() + 20
+        while list(Path(temporary).glob("bulkrail-*")) and time.monotonic() < end:
+            time.sleep(0.02)
+        assert list(Path(temporary).glob("bulkrail-*")) == []
+
+
+def test_a_temporary_folder_too_long_for_a_socket_is_one_line(
+    tmp_path: Path, environment: dict[str, str], record: Path
+) -> None:
+    long = tmp_path / ("long" * 30)
+    long.mkdir()
+    with start(environment | {"TMPDIR": str(long)}, "check", "", record, "--out", tmp_path / "results") as process:
+        _, said = process.communicate(timeout=60)
+    assert process.returncode == 2
+    assert said.count("\n") == 1
+    assert "no socket can be made" in said
+    assert "set TMPDIR" in said
 
 
 @pytest.fixture
