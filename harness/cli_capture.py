@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+from harness.cli_laying import Align, At, ConditionLabel, Edge, Level, Signal, Start, Stop, Study
 from netlists.errors import OptionError
 
 capture_app = App(
@@ -81,22 +82,16 @@ def compare(
     /,
     *,
     results: Annotated[Path, Parameter(help="results folder of bulkrail check")] = Path("results"),
-    signal: Annotated[str | None, Parameter(help="of the capture, where it has several")] = None,
+    signal: Signal = None,
     run: Annotated[str | None, Parameter(help="first digits of a run's id, in place of the one that fits")] = None,
-    study: Annotated[str | None, Parameter(help="in place of the capture's own")] = None,
-    condition: Annotated[str | None, Parameter(help="label, in place of the capture's own")] = None,
-    align: Annotated[
-        Literal["correlation", "level", "trigger"], Parameter(help="how its time is laid on the run's")
-    ] = "correlation",
-    level: Annotated[
-        str | None, Parameter(help="with --align level: crossed by both", allow_leading_hyphen=True)
-    ] = None,
-    edge: Annotated[Literal["rising", "falling"], Parameter(help="with --align level")] = "rising",
-    at: Annotated[
-        str | None, Parameter(help="with --align trigger: instant of the run; else 0", allow_leading_hyphen=True)
-    ] = None,
-    start: Annotated[str | None, Parameter("--from", help="of the run, such as 1ms", allow_leading_hyphen=True)] = None,
-    stop: Annotated[str | None, Parameter("--to", help="of the run, such as 20ms", allow_leading_hyphen=True)] = None,
+    study: Study = None,
+    condition: ConditionLabel = None,
+    align: Annotated[Align, Parameter(help="how its time is laid on the run's")] = "correlation",
+    level: Level = None,
+    edge: Edge = "rising",
+    at: At = None,
+    start: Start = None,
+    stop: Stop = None,
     plot: Annotated[Path | None, Parameter(help="draw both as PNG")] = None,
     json: Annotated[Path | None, Parameter(help="write all numbers as JSON; its folder is made")] = None,
 ) -> int:

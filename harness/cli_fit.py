@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from cyclopts import Parameter
 
+from harness.cli_laying import Align, At, ConditionLabel, Edge, Level, Signal, Start, Stop, Study
 from netlists.errors import OptionError
 
 PICTURES = (".png", ".svg")
@@ -25,27 +26,21 @@ def fit(
     hold: Annotated[
         bool, Parameter(help="keep all other open inputs as recorded: quicker, intervals too narrow", negative=())
     ] = False,
-    signal: Annotated[str | None, Parameter(help="of the capture, where it has several")] = None,
-    study: Annotated[str | None, Parameter(help="in place of the capture's own")] = None,
-    condition: Annotated[str | None, Parameter(help="label, in place of the capture's own")] = None,
+    signal: Signal = None,
+    study: Study = None,
+    condition: ConditionLabel = None,
     angle: Annotated[str | None, Parameter(help="switch-on angle, such as 90deg; fitted too if not given")] = None,
     ambient: Annotated[str | None, Parameter(help="air at the bench, such as 23degC; else as recorded")] = None,
     frequency: Annotated[str | None, Parameter(help="of the line at the bench; else the question's")] = None,
     structure: Annotated[
         list[str] | None, Parameter(help="FIELD=CHOICE, where the record has alternatives", negative=())
     ] = None,
-    align: Annotated[
-        Literal["correlation", "level", "trigger"], Parameter(help="how its time is laid on the run's at first")
-    ] = "correlation",
-    level: Annotated[
-        str | None, Parameter(help="with --align level: crossed by both", allow_leading_hyphen=True)
-    ] = None,
-    edge: Annotated[Literal["rising", "falling"], Parameter(help="with --align level")] = "rising",
-    at: Annotated[
-        str | None, Parameter(help="with --align trigger: instant of the run; else 0", allow_leading_hyphen=True)
-    ] = None,
-    start: Annotated[str | None, Parameter("--from", help="of the run, such as 1ms", allow_leading_hyphen=True)] = None,
-    stop: Annotated[str | None, Parameter("--to", help="of the run, such as 20ms", allow_leading_hyphen=True)] = None,
+    align: Annotated[Align, Parameter(help="how its time is laid on the run's at first")] = "correlation",
+    level: Level = None,
+    edge: Edge = "rising",
+    at: At = None,
+    start: Start = None,
+    stop: Stop = None,
     plot: Annotated[Path | None, Parameter(help="draw fit and residuals as PNG or SVG")] = None,
     json: Annotated[Path | None, Parameter(help="write all numbers as JSON; its folder is made")] = None,
     workers: Annotated[int | None, Parameter(help="worker processes; one a processor if not given")] = None,

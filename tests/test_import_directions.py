@@ -36,8 +36,9 @@ ALLOWED["harness.compare"] = ALLOWED["harness.merge_gate"] = ALLOWED["harness.me
 ALLOWED["harness.publish"] = ALLOWED["harness.measure_next"] | {"harness.measure_next"}
 ALLOWED["harness.captures"] = ALLOWED["harness.check"] | {"harness.capture"}
 ALLOWED["harness.fitting"] = ALLOWED["harness.captures"] | {"harness.captures", "harness.check"}
-ALLOWED["harness.cli_fit"] = ALLOWED["harness.fitting"] | {"harness.fitting"}
-ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures"}
+ALLOWED["harness.cli_laying"] = set()
+ALLOWED["harness.cli_fit"] = ALLOWED["harness.fitting"] | {"harness.fitting", "harness.cli_laying"}
+ALLOWED["harness.cli_capture"] = ALLOWED["harness.captures"] | {"harness.captures", "harness.cli_laying"}
 ALLOWED["harness.corrections"] = {"netlists", "harness.store"}
 ALLOWED["harness.parts_list"] = ALLOWED["harness.corrections"] | {"harness.corrections", "harness.partlist"}
 ALLOWED["harness.cli_record"] = ALLOWED["harness.parts_list"] | {"harness.parts_list", "harness.show"}
@@ -62,8 +63,8 @@ ONLY_USERS = {
     "junitparser": "harness/show/gate_junit.py",
     "rich": "harness/show/,harness/cli.py,harness/cli_capture.py,harness/cli_record.py",
     "cyclopts": (
-        "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_record.py,harness/cli_review.py,"
-        "harness/cli_view.py"
+        "harness/cli.py,harness/cli_capture.py,harness/cli_fit.py,harness/cli_laying.py,harness/cli_record.py,"
+        "harness/cli_review.py,harness/cli_view.py"
     ),
     "openpyxl": "harness/partlist/workbook.py",
     "PIL": "harness/store/photos.py",
